@@ -137,7 +137,7 @@ pub use heartbeat::{heartbeat, trial};
 pub use ledger::{LedgerTrouble, ledger_message};
 pub use pass::{
     Brake, Cause, FailedTest, FilesRead, NewCommit, Next, Pass, Refused, RejectedReport, RejectedReports, ReportTaken,
-    ScriptToCallBack, Silent, Stopped, ToCallBack, Work,
+    Says, ScriptToCallBack, Silent, Stopped, ToCallBack, Work,
 };
 pub use refresh::LIST;
 pub use step::Reason;

@@ -119,14 +119,16 @@ pub enum Next {
     Repair,
     /// Keying for which there is no script.
     NoScript,
-    /// Nothing to key before the change is released that it is part of. A button whose last test call failed can be
-    /// tested all the same.
+    /// Nothing to key before the change is released that it is part of. The fault of a button whose last test call failed
+    /// can be found all the same.
     Held {
         /// The command that releases it.
         release: String,
         /// Whether there is such a button.
-        to_test: bool,
+        to_repair: bool,
     },
+    /// What makes a button call nobody, and that no script changes before people decide otherwise.
+    Decide(script::Undecided),
     /// Nothing while someone, who is named, is keying it.
     Await(Name),
 }
@@ -216,11 +218,23 @@ pub struct RejectedReport {
     pub failed: Option<FailedTest>,
 }
 
+/// How surely a rejected report says that a button does not work, the surest first.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Says {
+    /// That a test call failed, in so many words.
+    Failed,
+    /// What may be meant so.
+    #[default]
+    MayHaveFailed,
+    /// Something of what a button needs to call someone.
+    MayBeDead,
+}
+
 /// A test call that did not reach help, or may not have, by a report that was rejected.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct FailedTest {
-    /// Whether the report says in so many words that it failed.
-    pub is_certain: bool,
+    /// How surely it says so.
+    pub says: Says,
     /// Who made it.
     pub by: Option<Name>,
     /// What they noted, in one line. Never a code.

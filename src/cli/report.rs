@@ -1,5 +1,6 @@
 //! `report`: field reports recorded, each file for itself.
 
+use std::collections::BTreeSet;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -15,9 +16,10 @@ use super::reading::read_file;
 use crate::files::FileText;
 use crate::finding::{Finding, plural};
 use crate::fleet::intake::Received;
-use crate::fleet::rejected::failed_test;
+use crate::fleet::rejected::{failed_test, named_by_works, sent_text};
 use crate::fleet::{Answer, RowReceived, Texts, receipt};
 use crate::ledger::{self, REPORT_LIMIT_BYTES, Report, keepable};
+use crate::setting::Name;
 use crate::table::{DayForm, SHEET_LIMIT_BYTES, Table};
 
 /// The most bytes of a file of ledger lines: they are held all at once.
@@ -69,7 +71,9 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             true => tried(&context, &name, &bytes, &holds, &args).await?,
             false => recorded(&context, &name, &bytes, &holds, &args).await?,
         };
-        rejected |= say(&args, &name, bytes, &holds, parts)?;
+        let keybooks = context.view.reading.keybooks.values();
+        let works = named_by_works(keybooks.map(|keybook| &**keybook));
+        rejected |= say(&args, &name, bytes, &holds, parts, &works)?;
     }
     if args.is_try {
         eprintln!("stationkeep: nothing was recorded");
@@ -186,7 +190,14 @@ const NOT_RECORDED: &str = "  A test call failed, or may have, and that is not r
                             send it again.\n";
 
 /// Prints what became of a file's parts; whether any was rejected.
-fn say(args: &Args, name: &Arc<str>, bytes: Vec<u8>, holds: &Holds, mut parts: Vec<Part>) -> Result<bool, CliError> {
+fn say(
+    args: &Args,
+    name: &Arc<str>,
+    bytes: Vec<u8>,
+    holds: &Holds,
+    mut parts: Vec<Part>,
+    works: &BTreeSet<Name>,
+) -> Result<bool, CliError> {
     let table = match holds {
         Holds::Sheet(table) => table.as_ref(),
         Holds::Report | Holds::Lines => None,
@@ -201,8 +212,9 @@ fn say(args: &Args, name: &Arc<str>, bytes: Vec<u8>, holds: &Holds, mut parts: V
         Received::New(_) | Received::Duplicate(_) => None,
     });
     let findings: Vec<Finding> = rejected.flatten().cloned().collect();
-    let may_have_failed = !findings.is_empty() && failed_test(&keepable(&String::from_utf8_lossy(&bytes))).is_some();
     table.into_iter().flat_map(Table::notes).for_each(|note| eprintln!("stationkeep: {name}: {note}"));
+    let may_have_failed =
+        !findings.is_empty() && failed_test(&keepable(&sent_text(&bytes)), &findings, works).is_some();
     match args.format {
         Format::Text => {
             let bytes = table.map_or(bytes, |table| table.text().as_bytes().to_vec());

@@ -16,7 +16,7 @@ use crate::alert::{
 };
 use crate::drift::StationDrift;
 use crate::finding::Finding;
-use crate::fleet::rejected::{failed_test, kept_reasons};
+use crate::fleet::rejected::{failed_test, kept_reasons, named_by_works};
 use crate::fleet::{FleetError, View};
 use crate::ledger::{self, LedgerLine, parse_line};
 use crate::script::Memory;
@@ -176,7 +176,7 @@ impl Notifier {
     async fn decide(&mut self, seen: PassInputs<'_>) -> Result<Verdict, FleetError> {
         let PassInputs { view, store, configuration, is_full } = seen;
         let is_ripe = self.ripen([view.findings(), configuration], is_full);
-        let rejected = self.rejected_reports(store).await?;
+        let rejected = self.rejected_reports(store, view).await?;
         let stations: Vec<Arc<StationDrift>> = view.drifts().cloned().collect();
         let memory = RefCell::new(Memory::for_a_fleet());
         let digest = |station: &Name| view.script_digest(station, &mut memory.borrow_mut());
@@ -274,13 +274,14 @@ impl Notifier {
     }
 
     /// Reports rejected since the last telling, whoever recorded them, and those told as rejected that are on record now.
-    async fn rejected_reports(&self, store: &Store) -> Result<RejectedReports, FleetError> {
+    async fn rejected_reports(&self, store: &Store, view: &View) -> Result<RejectedReports, FleetError> {
+        let works = named_by_works(view.reading.keybooks.values().map(|keybook| &**keybook));
         let told = last_rejected_told(&self.cases);
         let newer = store.rejected_after(told, AT_ONCE).await?;
         let last = newer.last().map_or(told, |rejected| rejected.seq);
         let ids: Vec<String> = self.cause.reports.iter().map(|report| report.id.to_string()).collect();
         let recorded = if ids.is_empty() { Vec::new() } else { store.rejected_as(&ids, told).await? };
-        let all = |rows: Vec<store::Rejected>| rows.into_iter().map(rejected_report).collect();
+        let all = |rows: Vec<store::Rejected>| rows.into_iter().map(|row| rejected_report(row, &works)).collect();
         Ok(RejectedReports { rejected: all(newer), recorded: all(recorded), last })
     }
 
@@ -321,10 +322,11 @@ fn refused_message(row: RefusedMessage) -> Refused {
     Refused { seq, webhook: webhook.into(), message: id, said, at, is_closed, ended }
 }
 
-fn rejected_report(row: store::Rejected) -> RejectedReport {
+fn rejected_report(row: store::Rejected, works: &BTreeSet<Name>) -> RejectedReport {
     let store::Rejected { seq: _, content_sha, source, reasons, report, station, body } = row;
-    let failed = failed_test(&body);
-    RejectedReport { failed, source, content: content_sha, id: report, station, reasons: kept_reasons(&reasons) }
+    let reasons = kept_reasons(&reasons);
+    let failed = failed_test(&body, &reasons, works);
+    RejectedReport { failed, source, content: content_sha, id: report, station, reasons }
 }
 
 fn out(script: ledger::HandedOut) -> ScriptToCallBack {

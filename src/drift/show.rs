@@ -204,7 +204,7 @@ fn untested(
     let on = day(mark);
     if is_renumbered(drift, station, record, &lifeline.name) {
         format!("its last test call on {on} was at another number: make a test call")
-    } else if lifeline.is_answered {
+    } else if lifeline.elsewhere.is_some() {
         format!(
             "someone else than on record answered its last test call on {on}: key its number again, then make a test call"
         )

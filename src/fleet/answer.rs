@@ -142,6 +142,7 @@ impl Came<'_> {
     fn stand_ins(&self) -> Vec<String> {
         let meets = |lifeline: &LifelineService| match lifeline.service {
             Service::Dead => Some("calls nobody now"),
+            Service::Untested if lifeline.elsewhere.is_some() => Some("called someone else"),
             Service::Untested if lifeline.because.is_some() => Some("may call nobody now"),
             Service::Failed | Service::Untested | Service::Overdue | Service::Tested => None,
         };
@@ -153,6 +154,9 @@ impl Came<'_> {
         };
         let text = |(one, now): (&LifelineService, &str)| {
             let button = self.button(&one.name);
+            if let Some(elsewhere) = &one.elsewhere {
+                return format!("{}. {}", sentence(&elsewhere.called), elsewhere.stand_in());
+            }
             match is_disproved(one) {
                 true => format!("By the record {button} {now}. Keep a stand-in until you know what the station holds."),
                 false => format!("{} {now}. Keep a stand-in until a test call reaches help.", sentence(&button)),

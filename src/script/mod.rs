@@ -51,7 +51,7 @@ mod writer;
 
 pub use aim::{Back, NoWayBack, Way, has_failed, no_way_back};
 pub use commission::unkeyable;
-pub use dead::{Dead, calls_nobody};
+pub use dead::{Dead, Undecided, calls_nobody};
 pub use delta::{Basis, Begun, Call, OtherVisit, Renumbered, Script, Step};
 pub use follows::follows;
 pub use json::{digest_of, issued, json, nothing_to_key};
@@ -69,5 +69,5 @@ pub use request::Request;
 pub use test_call::TestCall;
 pub use warning::Warning;
 pub use work::Work;
-pub use worklist::{Due, Errand, Laid, WorkList, urgency};
+pub use worklist::{Due, Errand, Laid, WorkList, is_to_repair, urgency};
 pub use write::{digest, full_presses, reckon, write};

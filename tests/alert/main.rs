@@ -109,7 +109,7 @@ fn station(nth: usize) -> Arc<StationDrift> {
         service: Service::Failed,
         mark: None,
         by: Some("tech-07".into()),
-        is_answered: false,
+        elsewhere: None,
         because: Some("caller could not hear".into()),
     }];
     Arc::new(StationDrift {

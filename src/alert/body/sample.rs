@@ -12,8 +12,8 @@ use crate::alert::decide::decide;
 use crate::alert::event::{Message, source_of};
 use crate::alert::heartbeat::{heartbeat, trial};
 use crate::alert::pass::{
-    Brake, Cause, FailedTest, FilesRead, Next, Pass, Refused, RejectedReport, RejectedReports, ReportTaken, Silent,
-    Stopped, ToCallBack, Work,
+    Brake, Cause, FailedTest, FilesRead, Next, Pass, Refused, RejectedReport, RejectedReports, ReportTaken, Says,
+    Silent, Stopped, ToCallBack, Work,
 };
 use crate::alert::terms::{AlertTerms, Subscription};
 use crate::brake::{Change, Held, Limit, Share, Tally};
@@ -177,7 +177,7 @@ fn station(name: &str, settings: Vec<SettingDrift>, service: Service) -> Arc<Sta
         service,
         mark: failed.then(|| Mark { at: clock(), report: Uuid::nil() }),
         by: failed.then(|| "tech-07".into()),
-        is_answered: false,
+        elsewhere: None,
         because: failed.then(|| format!("caller could not hear {name}").into()),
     };
     let standing = match (service, settings.is_empty()) {
@@ -253,7 +253,7 @@ fn report(name: &str) -> RejectedReport {
 
 fn rejected(name: &str, has_failed: bool) -> RejectedReports {
     let failed =
-        has_failed.then(|| FailedTest { is_certain: true, by: Some("tech-07".into()), note: Some(name.into()) });
+        has_failed.then(|| FailedTest { says: Says::Failed, by: Some("tech-07".into()), note: Some(name.into()) });
     RejectedReports { rejected: vec![RejectedReport { failed, ..report(name) }], recorded: Vec::new(), last: 1 }
 }
 

@@ -66,7 +66,7 @@ pub fn lifeline(name: &str, service: Service) -> LifelineService {
         service,
         mark: None,
         by,
-        is_answered: false,
+        elsewhere: None,
         because: None,
     }
 }

@@ -225,6 +225,7 @@ fn after_slip(script: &Script, station: &Station, contacts: &BTreeMap<Name, Cont
     let test = |lifeline: &Lifeline| {
         let contact = lifeline.settings.iter().find_map(|id| station.wanted(*id)?.contact.clone());
         TestCall {
+            elsewhere: None,
             lifeline: lifeline.name.clone(),
             number: contact.as_ref().and_then(|name| contacts.get(name)).map(number),
             contact,
