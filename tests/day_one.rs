@@ -306,7 +306,7 @@ fn guesses_are_written_only_once_they_are_approved_and_bad_rows_are_left_out_onl
 fn a_row_with_a_line_break_is_left_out_whatever_is_wrong_behind_it_and_the_draft_ends() {
     let folder = tempfile::tempdir().expect("a folder");
     let rows = "station,site,where,number,identity\nA-1,a,\"by the\nsteps\",+441632960001,123456789012345678\n\
-                A-2,a,\"by the\npump\",+441632960002,0002\nA-3,a,\"by the\ndoor\",01632 96000,0003\n";
+                A-2,a,\"by the\npump\",+441632960002,0002\nA-3,a,\"by the\ndoor\",01632 garbage,0003\n";
     fs::write(folder.path().join("s.csv"), rows).expect("the sheet");
     let new = ["new", "f", "--from", "s.csv", "--country", "GB", "--as-guessed"];
     let made = stationkeep(folder.path(), &new);
@@ -382,13 +382,16 @@ fn a_summary_is_one_page_however_many_sites_there_are_and_whatever_they_are_call
     let page = String::from_utf8(summary.stdout).expect("text");
     assert!(page.lines().count() <= 40 && page.lines().all(|line| line.chars().count() <= 80), "{page}");
     assert!(page.contains("and 387 more sites") && page.contains("and 390 more"), "{page}");
-    let site = format!("00 {}", &"an unusually long name of a place by the sea ".repeat(2)[..50]);
-    fs::write(folder.path().join("t.csv"), sheet_of_one_site(&site)).expect("the sheet");
-    let made = stationkeep(folder.path(), &["new", "g", "--from", "t.csv", "--as-guessed"]);
-    assert!(is_done(&made), "{}", text(&made));
-    let of_site = stationkeep(&folder.path().join("g"), &["drift", "--summary", "--site", site.trim()]);
-    let named = format!("stationkeep script --all --site '{}'", site.trim());
-    assert!(text(&of_site).contains(&named), "{}", text(&of_site));
+    for (nth, (site, named)) in [("east quay", "'east quay'"), (&*"by the sea ".repeat(4), "SITE")].iter().enumerate() {
+        fs::write(folder.path().join("t.csv"), sheet_of_one_site(site)).expect("the sheet");
+        let of_site = format!("g{nth}");
+        let made = stationkeep(folder.path(), &["new", &of_site, "--from", "t.csv", "--as-guessed"]);
+        assert!(is_done(&made), "{}", text(&made));
+        let at = folder.path().join(of_site);
+        let of_site = stationkeep(&at, &["drift", "--summary", "--site", site.trim()]);
+        let said = format!("and 10 more: \"stationkeep script --all --site {named}\" lists them");
+        assert!(text(&of_site).contains(&said), "{}", text(&of_site));
+    }
     let one = stationkeep(&folder.path().join("f"), &["drift", "--site", "nowhere"]);
     assert_eq!(one.status.code(), Some(2), "{}", text(&one));
 }

@@ -224,7 +224,7 @@ fn say(
             if may_have_failed {
                 print(NOT_RECORDED)?;
             }
-            if table.is_some() {
+            if parts.iter().any(|part| part.line.is_some()) {
                 eprintln!("stationkeep: {name}: {}", counted_rows(&parts));
             }
         }

@@ -40,6 +40,11 @@ impl Leaves {
         Leaves { is_reset: report.unit.is_some(), values }
     }
 
+    /// What it says of settings that the station has; of another one nobody knows whether it is a code.
+    fn known<'l>(&'l self, station: &'l Station) -> impl Iterator<Item = (&'l Name, &'l Written)> {
+        self.values.iter().filter(|(name, _)| station.keybook.id(name).is_some())
+    }
+
     /// Whether which of the two came first decides what is at factory.
     fn is_reset_apart(&self, other: &Leaves) -> bool {
         (self.is_reset || other.is_reset) && (self.is_reset, &self.values) != (other.is_reset, &other.values)
@@ -60,7 +65,7 @@ pub fn beside_record(
          with the line corrects: {id}"
     );
     let mut findings = Vec::new();
-    for (name, written) in &mine.values {
+    for (name, written) in mine.known(station) {
         let Some(said) = leaves.values.get(name).filter(|said| !is_same(&station.keybook, name, written, said)) else {
             continue;
         };
@@ -75,16 +80,12 @@ pub fn beside_record(
     findings
 }
 
-/// Whether two values of a setting are the same to its keybook.
+/// Whether two values of a setting are the same to its keybook. One that lies outside its kind is no value: that is said elsewhere.
 fn is_same(keybook: &Keybook, name: &str, one: &Written, other: &Written) -> bool {
-    let kind = keybook.id(name).map(|id| &keybook.setting(id).kind);
     // Codes are compared by their references: what a row names is not looked up here.
     let seal = |reference: &_| Secret { reference: Clone::clone(reference), fingerprint: None };
-    let values = kind.map(|kind| (kind.value(one, seal), kind.value(other, seal)));
-    match values {
-        Some((Ok(one), Ok(other))) => one == other,
-        Some(_) | None => one == other,
-    }
+    let value = |written| keybook.setting(keybook.id(name)?).kind.value(written, seal).ok();
+    value(one).zip(value(other)).is_none_or(|(one, other)| one == other)
 }
 
 /// What the rows of a sheet say that were read so far, by station and time.
@@ -129,7 +130,7 @@ impl RowsApart {
             values: BTreeMap::new(),
         });
         let mut apart: Vec<(Place, String)> = Vec::new();
-        for (name, written) in &leaves.values {
+        for (name, written) in leaves.known(station) {
             let place = places.of(&format!("left.{name}"));
             let Some(said) = rows.values.get_mut(name) else {
                 let written = written.clone();

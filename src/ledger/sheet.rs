@@ -93,12 +93,6 @@ impl RowReader<'_> {
         let (table, row) = (self.sheet.table, self.row);
         self.findings.extend(table.flaw(row));
         let report = if self.findings.is_empty() { self.report() } else { None };
-        if let Some(more) = self.findings.len().checked_sub(MOST_OF_A_ROW).filter(|more| *more > 0) {
-            self.findings.truncate(MOST_OF_A_ROW);
-            let message = format!("The row has {} besides.", plural(more as u64, "mistake"));
-            let fix = "Correct those that are named, then try again.";
-            self.findings.push(Finding::new(Code::WrongShape, table.start(row), message, fix));
-        }
         let mut places = BTreeMap::new();
         for (column, cell) in self.cells() {
             let Some(path) = path(column) else { continue };
@@ -108,11 +102,21 @@ impl RowReader<'_> {
         }
         let station = self.cell(&Column::Station).map(|cell| cell.text.clone());
         let text = self.kept();
+        self.shorten();
         let report = match report {
             Some(report) if self.findings.is_empty() => Ok((report, Places::with(table.start(row), places))),
             Some(_) | None => Err(self.findings),
         };
         SheetRow { line: row.line, text, station, report }
+    }
+
+    /// Leaves out the mistakes past the first few, once what is kept of the row was made by all of them.
+    fn shorten(&mut self) {
+        let Some(more) = self.findings.len().checked_sub(MOST_OF_A_ROW).filter(|more| *more > 0) else { return };
+        self.findings.truncate(MOST_OF_A_ROW);
+        let message = format!("The row has {} besides.", plural(more as u64, "mistake"));
+        let fix = "Correct those that are named, then try again.";
+        self.findings.push(Finding::new(Code::WrongShape, self.sheet.table.start(self.row), message, fix));
     }
 
     /// The cells that say something, with their columns.

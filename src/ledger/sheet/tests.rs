@@ -15,12 +15,16 @@ fn keybooks() -> Keybooks {
 }
 
 fn fleet() -> Inventory {
+    fleet_with(&keybooks())
+}
+
+fn fleet_with(keybooks: &Keybooks) -> Inventory {
     let text = "inventory: 1\nsites:\n  quay:\n    line: {kind: direct, country: GB}\n    stations:\n      \
                 EQ-01: {number: \"+441632960121\", model: tern-2, settings: {identity: \"0121\", emergency.primary: \"01632960101\"}}\n      \
                 EQ-02: {number: \"+441632960122\", model: tern-1}\n";
     let (raw, findings) = inventory::read(&"i.yaml".into(), text.as_bytes());
     assert!(findings.is_empty(), "{findings:#?}");
-    let (all, findings) = inventory::resolve(&[Arc::new(raw)], &keybooks(), &Codes::default());
+    let (all, findings) = inventory::resolve(&[Arc::new(raw)], keybooks, &Codes::default());
     assert!(!findings.iter().any(Finding::is_error), "{findings:#?}");
     all
 }
@@ -161,12 +165,13 @@ fn rows_of_one_station_and_time_that_differ_are_named_at_both_cells() {
     for fine in [rows(",7,", ",7,"), rows(",7,", ",,01632960101"), rows("new,7,", "new,7,")] {
         assert!(fine.is_empty(), "{fine:?}");
     }
+    assert!(rows(",700,", ",7,").is_empty(), "what no station holds is said of its row");
     let other_day = format!("{head}\nEQ-01,2026-11-24,t,,7,\nEQ-01,2026-11-25,t,,8,\nEQ-02,2026-11-24,t,,,1\n");
     assert!(apart(&other_day).is_empty());
     let many: String = (0..500).map(|n| format!("EQ-01,2026-11-24,t,,{},\n", n % 90 + 1)).collect();
     let said = apart(&format!("{head}\n{many}"));
     assert_eq!(said.len(), 41);
-    assert_eq!(said[0], "s.csv:1:1 456 further cells of this sheet say otherwise than another row.");
+    assert_eq!(said[0], "s.csv:1:1 455 further cells of this sheet say otherwise than another row.");
 }
 
 #[test]
@@ -204,6 +209,24 @@ fn a_code_written_out_is_neither_said_nor_kept() {
     assert_eq!(findings[0].code, Code::SecretLiteral);
     assert!(!format!("{findings:?}").contains("4815"), "{findings:?}");
     assert_eq!(rows.remove(0).text, format!("{HEAD},access,note\n{ROW},********,lamp works\n"));
+}
+
+#[test]
+fn of_a_row_full_of_mistakes_the_first_are_named_and_no_code_is_kept() {
+    let names: Vec<String> = (0..30).map(|nth| format!("x{nth}")).collect();
+    let settings: String = names.iter().map(|name| format!("  {name}: {{kind: number, min: 1, max: 9}}\n")).collect();
+    let book = keybook(&TERN.replace("  gate.seconds:", &format!("{settings}  gate.seconds:")));
+    let keybooks: Keybooks =
+        [(Name::from("tern-2"), book), (Name::from("tern-1"), keybooks()["tern-1"].clone())].into();
+    let wrong = "1E9,".repeat(30);
+    let text = format!("{HEAD},{},access\n{ROW},{wrong}48151623\n", names.join(","));
+    let table = Table::csv(&"s.csv".into(), text.as_bytes()).unwrap();
+    let sheet = Sheet::read(&table, &keybooks, None).unwrap();
+    let fleet = fleet_with(&keybooks);
+    let row = sheet.rows(&fleet).next().unwrap();
+    let findings = row.report.unwrap_err();
+    assert_eq!((findings.len(), &*findings[20].message), (21, "The row has 11 mistakes besides."));
+    assert!(row.text.ends_with(",********\n"), "{}", row.text);
 }
 
 #[test]

@@ -148,7 +148,6 @@ fn zipped(entries: &[(&str, &[u8])]) -> Vec<u8> {
 
 #[test]
 fn a_small_workbook_that_holds_too_much_is_a_finding_before_it_is_laid_out() {
-    let start = std::time::Instant::now();
     let said = |bytes: &[u8]| {
         assert!(bytes.len() < 2 << 20, "{} bytes", bytes.len());
         let finding = table(bytes, None).unwrap_err();
@@ -175,7 +174,6 @@ fn a_small_workbook_that_holds_too_much_is_a_finding_before_it_is_laid_out() {
     let cell = |at: &str| format!("<c r=\"{at}\" t=\"inlineStr\"><is><t>{name}</t></is></c>");
     let header = sheet(&format!("<row r=\"1\">{}{}</row>", cell("A1"), cell("B1")));
     assert_eq!(header, "The header has 80001 bytes, and at most 65536 are read.");
-    assert!(start.elapsed().as_secs() < 60, "{:?}", start.elapsed());
 }
 
 #[test]
