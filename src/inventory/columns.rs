@@ -100,13 +100,13 @@ impl Columns {
             let fix = format!("Begin with a header: {}, then the settings.", names.join(","));
             return Err(vec![Finding::new(Code::WrongShape, start(), "The sheet is empty.", fix)]);
         };
-        if let Some(finding) = table.flaw(header) {
+        if let Some(finding) = table.is_parted_otherwise().or_else(|| table.flaw(header)) {
             return Err(vec![finding]);
         }
         let mut reader =
             Reader { table, keybooks, strangers, all: Vec::new(), unknown: Vec::new(), findings: Vec::new() };
         reader.columns(header);
-        reader.required(header, required);
+        reader.required(required);
         if table.rows().next().is_none() {
             let fix = "Write a row for each station below the header.";
             reader.findings.push(Finding::new(Code::WrongShape, start(), "The sheet has a header and no rows.", fix));
@@ -181,14 +181,10 @@ impl Reader<'_> {
         self.note(Code::NameUnknown, first, message, fix.into());
     }
 
-    fn required(&mut self, header: &Cells, required: &[Column]) {
+    fn required(&mut self, required: &[Column]) {
         for column in required.iter().filter(|column| !self.all.contains(column)) {
             let name = column.name();
-            let is_other = header.cells.len() == 1 && header.cells[0].text.contains([';', '\t']);
-            let fix = match is_other {
-                true => "Save the sheet with commas between its cells.".to_owned(),
-                false => format!("Name the column that holds it \"{name}\", or add one."),
-            };
+            let fix = format!("Name the column that holds it \"{name}\", or add one.");
             let message = format!("The sheet has no column \"{name}\".");
             self.findings.push(Finding::new(Code::KeyMissing, Place::start_of(self.table.file()), message, fix));
         }

@@ -97,7 +97,7 @@ fn guesses(rows: &[StationRow<'_>], written: &Writer<'_>, columns: &Columns, ans
     let unread: Vec<&str> = columns.unknown.iter().map(|name| &**name).chain(profile).collect();
     if !unread.is_empty() {
         let names: Vec<String> = unread.iter().map(|name| format!("\"{name}\"")).collect();
-        out.push(format!("columns that are no settings, and not used: {}", names.join(", ")));
+        out.push(format!("columns that are not read: {}", names.join(", ")));
     }
     out
 }
