@@ -24,7 +24,7 @@ use crate::table::{DayForm, Table};
 /// Records field reports.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Report files (YAML, JSON, JSON lines) or sheets (CSV, XLSX); `-` reads standard input
+    /// Report files (YAML, JSON, JSON lines) or sheets (CSV, XLSX); - reads standard input
     #[arg(required = true)]
     files: Vec<PathBuf>,
     /// How days are written in sheets, such as DD.MM.YYYY

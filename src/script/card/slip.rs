@@ -4,7 +4,7 @@
 use std::collections::BTreeSet;
 
 use super::words::{button, settings_of, tone};
-use crate::finding::listed;
+use crate::finding::{listed, the};
 use crate::inventory::Station;
 use crate::keybook::{Answer, Lifeline, Refusal, SettingId, SimulatedStation, Verdict};
 use crate::script::delta::{Call, Script, Step};
@@ -68,7 +68,7 @@ fn stored_text(stored: &BTreeSet<SettingId>, station: &Station) -> String {
     let names: Vec<Name> = stored.iter().map(|id| station.keybook.setting(*id).name.clone()).collect();
     let what = match names.len() {
         0 => return String::new(),
-        1..=MOST => format!("the {}", settings_of(station, &names)),
+        1..=MOST => the(&settings_of(station, &names)),
         _ => "any of its settings".to_owned(),
     };
     let buttons: Vec<String> = changed(stored, station).map(|lifeline| button(station, &lifeline.name)).collect();
