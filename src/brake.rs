@@ -476,27 +476,39 @@ fn to_release(station: &Station, record: &Record, clock: Timestamp) -> Released 
 /// Stands for what is wanted of the lifelines of all stations: the digest of a change.
 pub fn digest<'a>(stations: impl Iterator<Item = &'a Station>) -> Digest {
     let (mut hasher, mut line) = (Sha256::new(), String::new());
-    // Stations of one model have their lifeline settings in common, and those of one site most of what is wanted of them.
-    let mut vital: HashMap<*const Keybook, Vec<SettingId>> = HashMap::new();
-    let mut texts: HashMap<(*const Keybook, SettingId, *const Wanted), String> = HashMap::new();
+    // Stations of one model have their lifeline settings in common, and those of one site, which mostly follow each other, what
+    // is wanted of them.
+    let mut models: HashMap<*const Keybook, Vec<LastWanted<'a>>> = HashMap::new();
     for station in stations {
         line.clear();
         netstring(&mut line, &station.name);
-        let keybook = Arc::as_ptr(&station.keybook);
-        let ids = vital.entry(keybook).or_insert_with(|| vital_by_name(station));
-        for id in ids {
-            let Some(wanted) = station.wanted(*id) else { continue };
-            let text = texts.entry((keybook, *id, std::ptr::from_ref(wanted))).or_insert_with(|| {
-                let mut both = String::new();
-                netstring(&mut both, &station.keybook.setting(*id).name);
-                netstring(&mut both, &text(&wanted.value));
-                both
-            });
-            line.push_str(text);
+        let model = models.entry(Arc::as_ptr(&station.keybook));
+        for last in model.or_insert_with(|| vital_by_name(station).into_iter().map(LastWanted::of).collect()) {
+            let Some(wanted) = station.wanted(last.id) else { continue };
+            if !last.wanted.is_some_and(|last| std::ptr::eq(last, wanted)) {
+                last.wanted = Some(wanted);
+                last.text.clear();
+                netstring(&mut last.text, &station.keybook.setting(last.id).name);
+                netstring(&mut last.text, &text(&wanted.value));
+            }
+            line.push_str(&last.text);
         }
         hasher.update(&line);
     }
     Digest::of_hash(&hasher.finalize())
+}
+
+/// What was last wanted of a lifeline setting, as text.
+struct LastWanted<'a> {
+    id: SettingId,
+    wanted: Option<&'a Wanted>,
+    text: String,
+}
+
+impl LastWanted<'_> {
+    fn of(id: SettingId) -> Self {
+        LastWanted { id, wanted: None, text: String::new() }
+    }
 }
 
 /// The lifeline settings of a station's model, by name, so that a keybook put in another order changes nothing.

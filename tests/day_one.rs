@@ -259,8 +259,8 @@ fn an_empty_folder_becomes_an_installation_that_is_right_and_nothing_is_written_
     assert!(is_done(&made), "{}", text(&made));
     assert_eq!(
         String::from_utf8_lossy(&made.stdout).lines().count(),
-        4,
-        "what was made, and three lines: {}",
+        5,
+        "what was made, and four lines: {}",
         text(&made)
     );
     let checked = stationkeep(&at.join("weir"), &["check"]);
@@ -271,13 +271,27 @@ fn an_empty_folder_becomes_an_installation_that_is_right_and_nothing_is_written_
     let summary = stationkeep(&at.join("weir"), &["drift", "--summary", "--format", "json"]);
     assert!(String::from_utf8_lossy(&summary.stdout).contains("O'Hara: \\\"# Weir"), "{}", text(&summary));
 
+    for (written, source) in [
+        ("ci/check-change", "check-change"),
+        ("ci/pre-commit", "pre-commit"),
+        (".github/workflows/stationkeep.yaml", "github.yaml"),
+    ] {
+        let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("deploy/commit").join(source);
+        let read = |path: &Path| fs::read_to_string(path).expect("a file");
+        assert_eq!(read(&at.join("weir").join(written)), read(&source), "one text, not two that say similar things");
+    }
+
     fs::create_dir_all(at.join("other/ci")).expect("a folder");
-    fs::write(at.join("other/ci/check"), "mine").expect("a file");
+    fs::write(at.join("other/ci/pre-commit"), "mine").expect("a file");
     let refused = stationkeep(at, &["new", "other"]);
     assert_eq!(refused.status.code(), Some(2));
-    assert!(text(&refused).contains("other has ci/check already, and nothing is written over"), "{}", text(&refused));
+    assert!(
+        text(&refused).contains("other has ci/pre-commit already, and nothing is written over"),
+        "{}",
+        text(&refused)
+    );
     assert_eq!(files(&at.join("other")).len(), 1, "nothing is written beside it");
-    assert_eq!(fs::read_to_string(at.join("other/ci/check")).expect("the file"), "mine");
+    assert_eq!(fs::read_to_string(at.join("other/ci/pre-commit")).expect("the file"), "mine");
 }
 
 #[test]

@@ -288,7 +288,7 @@ impl Part {
             (Received::Rejected(_), false) => format!("{place}: rejected, kept with the reasons\n"),
             (Received::Rejected(_), true) => format!("{place}: would be rejected\n"),
         };
-        let Some((_, Answer { consequences, missing })) = &self.came else { return text };
+        let Some((_, Answer { consequences, missing, .. })) = &self.came else { return text };
         consequences.iter().for_each(|one| text += &format!("  {one}\n"));
         if !missing.is_empty() {
             text += "Still missing:\n";

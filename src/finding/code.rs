@@ -71,6 +71,7 @@ codes! {
     LookAlike, "look-alike", Warning, "The name holds a character that looks like another one, or like nothing: a letter of another alphabet, a digit of another script, an unusual space. It counts as written, so whoever types the name as it looks will not find it.";
     SecretLiteral, "secret-literal", Error, "Many people read the inventory, so it never holds an access code. Write a reference: {secret: \"file:PATH\"} or {secret: \"env:NAME\"}.";
     SecretUnfit, "secret-unfit", Error, "This setting cannot hold the code that the reference leads to.";
+    CodeTracked, "code-tracked", Error, "An access code opens every station that has it, and what git has once been given stays in its history. This is looked for by \"check --staged\", \"--committed\" and \"--strict\".";
     SecretUnread, "secret-unread", Warning, "The code cannot be read on this machine. Scripts made here show a placeholder that the technician fills in.";
     NotE164, "not-e164", Error, "Numbers for \"calls\" and \"number\" are in international form: a plus sign, the country's calling code and the number, at most 15 digits, no spaces (ITU-T E.164).";
     NumberImpossible, "number-impossible", Warning, "The public numbering metadata has no number of this length in that country. Look for a lost or doubled digit. Very new ranges may be missing there.";
@@ -129,6 +130,18 @@ codes! {
     OutsideMissing, "outside-missing", Warning, "A public number is dialled from a private exchange without the outside prefix, so a press of the button may reach nobody, or an extension of that number. A number that is written out is dialled as it is. Write {to: CONTACT}: then each station dials it as its line needs.";
     AlertsNowhere, "alerts-nowhere", Warning, "No webhook carries alerts about buttons that may not call for help. Such alerts have the weight lifeline. Without them a button can stay broken until someone looks at drift. Add a webhook with that weight, then send it a trial alert: stationkeep deliveries try NAME.";
     ConfigBroken, "config-broken", Error, "The configuration has an error.";
+}
+
+impl Code {
+    /// Warnings after which nobody would notice that a button fails.
+    pub const UNNOTICED: [Code; 6] = [
+        Code::AlertsNowhere,
+        Code::ButtonNone,
+        Code::FilePassed,
+        Code::LifelineUnmanaged,
+        Code::LookAlike,
+        Code::NumberImpossible,
+    ];
 }
 
 impl fmt::Display for Code {

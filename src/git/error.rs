@@ -52,7 +52,7 @@ impl GitError {
             GitError::TooMuch => "Look for what does not belong in the repository's folder.".into(),
             GitError::Garbled => "Look at the version of git; 2.36 or later is needed.".into(),
             GitError::Foreign { path } => {
-                format!("As the user that runs stationkeep: git config --global --add safe.directory '{path}'.")
+                format!("As the user that runs stationkeep: git config --global --add safe.directory '{path}'")
             }
             GitError::NoRepository { .. } => {
                 "Give the path of a bare repository, or of the folder that holds \".git\".".into()

@@ -145,12 +145,17 @@ pub struct LineEntry {
 impl RawFile {
     /// The secrets this file refers to.
     pub fn references(&self) -> impl Iterator<Item = &Reference> {
+        self.references_at().map(|(reference, _)| reference)
+    }
+
+    /// The same, each with its place.
+    pub fn references_at(&self) -> impl Iterator<Item = (&Reference, &Place)> {
         let layers =
             self.settings.iter().map(|(entries, _)| entries).chain(self.profiles.iter().map(|(_, p)| &p.settings));
         let layers =
             layers.chain(self.sites.iter().map(|(_, s)| &s.settings)).chain(self.stations.iter().map(|s| &s.settings));
         layers.flatten().filter_map(|entry| match &entry.wish {
-            Wish::Value(Written::Secret(reference)) => Some(reference),
+            Wish::Value(Written::Secret(reference)) => Some((reference, &entry.place)),
             Wish::Value(_) | Wish::To(_) | Wish::FromLine | Wish::Unmanaged => None,
         })
     }
