@@ -20,6 +20,7 @@ pub use show::{Totals, diff, json, text};
 pub use surprise::surprise;
 pub use values::{held_text, value_text};
 
+use std::collections::{HashSet, VecDeque};
 use std::fmt;
 use std::sync::Arc;
 
@@ -331,6 +332,17 @@ pub struct Rules {
 
 /// Compares what is wanted of a station with its record, at a moment.
 pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) -> StationDrift {
+    look_sharing(station, record, rules, now, &mut Scopes::default())
+}
+
+/// The same for one of many stations, which share what is equal of their scopes.
+pub fn look_sharing(
+    station: &Station,
+    record: &Record,
+    rules: Rules,
+    now: Timestamp,
+    scopes: &mut Scopes,
+) -> StationDrift {
     let settings: Vec<SettingDrift> =
         station.keybook.ids().filter_map(|id| setting(station, record, id, rules, now)).collect();
     let counts = station.for_now.set_aside != Extent::Whole;
@@ -367,7 +379,7 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
         .filter(|(tracked, lifeline)| *tracked || lifeline.service.calls_nobody())
         .map(|(_, lifeline)| lifeline)
         .collect();
-    let scope = Arc::new(scope(station, record, &lifelines));
+    let scope = scopes.of(station, record, &lifelines);
     let of_settings = settings.iter().map(|s| s.drift.standing());
     let of_lifelines = lifelines.iter().map(|lifeline| standing_of(lifeline, rules));
     let standing = of_settings.chain(of_lifelines).min().unwrap_or(Standing::Aligned);
@@ -398,24 +410,78 @@ fn begun(visit: &Visit, now: Timestamp) -> Begun {
     Begun { visit: *id, by: by.clone(), at: *at, script: script.clone(), is_silent: visit.silent_from() <= now }
 }
 
-fn scope(station: &Station, record: &Record, counted: &[LifelineService]) -> Scope {
-    let is_managed = |id: SettingId| station.wanted(id).is_some() || station.for_now.aside.contains(&id);
-    let settings = station.keybook.ids().map(|id| InScope {
-        name: station.keybook.setting(id).name.clone(),
-        is_lifeline: station.is_lifeline(id),
-        is_watched: is_managed(id),
-        let_go_at: station.let_go.iter().find(|(gone, _)| *gone == id).map(|(_, place)| place.clone()),
-    });
-    let counts = |id| is_managed(id) || record.known(id).is_some();
-    let lifelines = station.keybook.lifelines.iter().map(|lifeline| InScope {
-        name: lifeline.name.clone(),
-        is_lifeline: true,
-        is_watched: station.for_now.set_aside == Extent::Whole && station.has_lifeline(lifeline)
+/// Scopes that were made already: most stations have the very scope of one before.
+#[derive(Debug, Default)]
+pub struct Scopes {
+    all: HashSet<Arc<Scope>>,
+    /// The last that were asked for.
+    recent: VecDeque<Arc<Scope>>,
+}
+
+/// As many as models and profiles take turns in a file.
+const RECENT_SCOPES: usize = 8;
+
+impl Scopes {
+    fn of(&mut self, station: &Station, record: &Record, counted: &[LifelineService]) -> Arc<Scope> {
+        if let Some(recent) = self.recent.iter().find(|recent| recent.is_of(station, record, counted)) {
+            return recent.clone();
+        }
+        let new = Scope {
+            settings: settings_in_scope(station).map(InScope::of).collect(),
+            lifelines: lifelines_in_scope(station, record, counted).map(InScope::of).collect(),
+        };
+        let scope = self.all.get(&new).cloned().unwrap_or_else(|| Arc::new(new));
+        self.all.insert(scope.clone());
+        self.recent.truncate(RECENT_SCOPES - 1);
+        self.recent.push_front(scope.clone());
+        scope
+    }
+}
+
+impl Scope {
+    fn is_of<'s>(&'s self, station: &'s Station, record: &Record, counted: &[LifelineService]) -> bool {
+        settings_in_scope(station).eq(self.settings.iter().map(InScope::parts))
+            && lifelines_in_scope(station, record, counted).eq(self.lifelines.iter().map(InScope::parts))
+    }
+}
+
+/// One of a scope, as it lies: its name, whether it is a lifeline's, whether it is watched, and the line that lets it go.
+type Parts<'s> = (&'s Name, bool, bool, Option<&'s Place>);
+
+impl InScope {
+    fn parts(&self) -> Parts<'_> {
+        let InScope { name, is_lifeline, is_watched, let_go_at } = self;
+        (name, *is_lifeline, *is_watched, let_go_at.as_ref())
+    }
+
+    fn of((name, is_lifeline, is_watched, let_go_at): Parts<'_>) -> InScope {
+        InScope { name: name.clone(), is_lifeline, is_watched, let_go_at: let_go_at.cloned() }
+    }
+}
+
+fn is_managed(station: &Station, id: SettingId) -> bool {
+    station.wanted(id).is_some() || station.for_now.aside.contains(&id)
+}
+
+fn settings_in_scope(station: &Station) -> impl Iterator<Item = Parts<'_>> {
+    station.keybook.ids().map(|id| {
+        let let_go_at = station.let_go.iter().find(|(gone, _)| *gone == id).map(|(_, place)| place);
+        (&station.keybook.setting(id).name, station.is_lifeline(id), is_managed(station, id), let_go_at)
+    })
+}
+
+fn lifelines_in_scope<'s>(
+    station: &'s Station,
+    record: &Record,
+    counted: &[LifelineService],
+) -> impl Iterator<Item = Parts<'s>> {
+    let counts = |id| is_managed(station, id) || record.known(id).is_some();
+    station.keybook.lifelines.iter().map(move |lifeline| {
+        let is_watched = station.for_now.set_aside == Extent::Whole && station.has_lifeline(lifeline)
             || counted.iter().any(|counted| counted.name == lifeline.name)
-            || is_in_use(station, record, lifeline) && lifeline.is_tracked_where(counts),
-        let_go_at: station.absent.get(&lifeline.name).cloned(),
-    });
-    Scope { settings: settings.collect(), lifelines: lifelines.collect() }
+            || is_in_use(station, record, lifeline) && lifeline.is_tracked_where(counts);
+        (&lifeline.name, true, is_watched, station.absent.get(&lifeline.name))
+    })
 }
 
 /// Whether a press calls someone, by the record.
