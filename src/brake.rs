@@ -408,7 +408,8 @@ impl Held {
         Numbers { altered, held: self.scripts, handed_out, on_record }
     }
 
-    /// Whether no station of it is known to have been otherwise: what differs was so when each was first seen.
+    /// Whether no station of it was ever keyed by a card or tested: what was wanted when it was first reported is not on record,
+    /// so nobody can tell an edit from what was so all along.
     pub fn is_first_seen(&self) -> bool {
         self.change.first_seen > 0 && self.change.first_seen == self.change.tally.altered
     }
@@ -419,7 +420,7 @@ impl Held {
     }
 
     /// "Lifeline-critical settings would change at 23 of the 34 stations on record, more than 30 % (brake.share,
-    /// stationkeep.yaml:12). 21 scripts are held." Of stations that were only seen so far no change is spoken.
+    /// stationkeep.yaml:12). 21 scripts are held." Of stations that were only seen so far neither a change nor none is claimed.
     pub fn sentence(&self) -> String {
         let Numbers { altered, held, handed_out, on_record } = self.numbers();
         let Change { replaced, new, limit, first_seen, .. } = &*self.change;
@@ -432,8 +433,9 @@ impl Held {
         };
         if self.is_first_seen() {
             return format!(
-                "First seen: lifeline-critical settings are not as wanted at {altered} of the {all} on record, more than {limit}. \
-                 No card was keyed and no test call made there yet. {waits}"
+                "Lifeline-critical settings are wanted otherwise than reported at {altered} of the {all} on record, more than {limit}. \
+                 No card was keyed and no test call made there yet, so this may be an edit: compare with \"stationkeep check --against \
+                 REVISION\". {waits}"
             );
         }
         let mut notes = Vec::new();
@@ -445,7 +447,7 @@ impl Held {
             notes.push(format!("{replaced} of them left the inventory and may be among its {new}"));
         }
         if *first_seen > 0 {
-            notes.push(format!("{first_seen} of them were so when first seen, or were edited since"));
+            notes.push(format!("{first_seen} of them were never keyed by a card or tested"));
         }
         let notes = if notes.is_empty() { String::new() } else { format!(" ({})", notes.join("; ")) };
         format!(
