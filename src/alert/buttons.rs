@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::clip::{Room, clip};
 use super::step::Reason;
 use super::topic::station::Item;
-use crate::drift::{LifelineService, Service, Standing, StationDrift};
+use crate::drift::{Elsewhere, LifelineService, Service, Standing, StationDrift};
 use crate::finding::{minute, plural};
 
 /// How many buttons of a fleet call nobody.
@@ -18,8 +18,10 @@ pub struct Buttons {
     pub failed: usize,
     /// That call nobody by the record.
     pub dead: usize,
-    /// Where they are.
+    /// Where these are.
     pub stations: usize,
+    /// Of which no report says now whether they call someone: they may call nobody.
+    pub unsure: usize,
 }
 
 /// What to do first where a button calls nobody.
@@ -37,11 +39,14 @@ pub fn silent(drift: &StationDrift) -> Vec<&LifelineService> {
     all
 }
 
-/// The buttons of a station of which no report says now whether they call someone.
+/// The buttons of a station of which no report says now whether they call someone, and those that called someone else.
 pub fn unsure(drift: &StationDrift) -> Vec<&LifelineService> {
-    let is_unsure =
-        |one: &&LifelineService| one.is_required && one.service == Service::Untested && one.because.is_some();
+    let is_unsure = |one: &&LifelineService| one.is_required && (may_call_nobody(one) || one.elsewhere.is_some());
     drift.lifelines.iter().filter(is_unsure).collect()
+}
+
+fn may_call_nobody(one: &LifelineService) -> bool {
+    one.is_required && one.service == Service::Untested && one.because.is_some()
 }
 
 /// The buttons of a station that call nobody, and those that may: what is said first of it.
@@ -80,6 +85,7 @@ impl Buttons {
             buttons.dead += dead;
             buttons.failed += here.len() - dead;
             buttons.stations += usize::from(!here.is_empty());
+            buttons.unsure += drift.lifelines.iter().filter(|one| may_call_nobody(one)).count();
         }
         buttons
     }
@@ -100,18 +106,28 @@ impl Buttons {
         let unsure = told().filter(|drift| !is_named(drift)).find_map(|drift| Some((drift, *unsure(drift).first()?)));
         let way_back = way_back.map(|way_back| format!(" To go back to what last worked, run \"{way_back}\"."));
         let silent = silent.map(|first| self.sentence_of(first) + way_back.as_deref().unwrap_or_default());
-        let unsure = unsure.map(|(drift, first)| format!("{} Put a stand-in there.", met(drift, first)));
+        let unsure = unsure.map(|(drift, first)| format!("{} {}", met(drift, first), stand_in(first)));
         let all: Vec<String> = silent.into_iter().chain(unsure).collect();
         (!all.is_empty()).then(|| all.join(" "))
     }
 
     /// Of the first that calls nobody, and of all that do.
     fn sentence_of(self, (drift, first): (&StationDrift, &LifelineService)) -> String {
-        let Buttons { failed, dead, stations } = self;
+        let Buttons { failed, dead, stations, unsure } = self;
         let counted = if failed + dead > 1 { counted(failed, dead, stations) } else { String::new() };
+        let unsure = if unsure > 0 {
+            format!("{} may call nobody. ", plural(unsure as u64, "more button"))
+        } else {
+            String::new()
+        };
         let stand_in = if stations > 1 { "Put a stand-in at each." } else { "Put a stand-in there." };
-        format!("{} {counted}{stand_in}", met(drift, first))
+        format!("{} {counted}{unsure}{stand_in}", met(drift, first))
     }
+}
+
+/// What to do first where a button may call nobody, or called someone else.
+fn stand_in(first: &LifelineService) -> String {
+    first.elsewhere.as_ref().map_or_else(|| "Put a stand-in there.".into(), Elsewhere::stand_in)
 }
 
 /// "EQ-01: pressing the red button calls nobody ("unit mode" is setup)."
@@ -152,7 +168,10 @@ fn counted(failed: usize, dead: usize, stations: usize) -> String {
 /// What a lifeline that calls nobody means for whoever presses it: "pressing the red button did not reach help (tested
 /// 2026-12-10 00:10 UTC by tech-07: caller could not hear)".
 pub fn meaning(lifeline: &LifelineService) -> String {
-    let LifelineService { name: _, title, is_required, service, mark, by, is_answered: _, because } = lifeline;
+    let LifelineService { name: _, title, is_required, service, mark, by, elsewhere, because } = lifeline;
+    if let Some(elsewhere) = elsewhere {
+        return clip(&elsewhere.called, BRACKETS);
+    }
     let who = if *is_required { format!("pressing {}", clip(title, SHORT)) } else { clip(title, SHORT) };
     let because = because.as_ref().map(|because| clip(because, BRACKETS));
     let (what, brackets) = match service {

@@ -175,7 +175,8 @@ impl StationEntry {
             let owed: Vec<&str> = owed.map(|lifeline| &*lifeline.title).collect();
             entry.card = next.as_ref().and_then(|next| card_link(address, &subject.name, next, pass.work));
             // Of a fallback that failed, too: what it is answered by is a repair.
-            let is_asked = next == Some(Next::Repair) || entry.stand_in.is_some() && !silent(drift).is_empty();
+            let is_asked = matches!(next, Some(Next::Repair | Next::Held { to_repair: true, .. }))
+                || entry.stand_in.is_some() && !silent(drift).is_empty();
             let way_back = is_asked.then(|| way_back_of(drift, pass.work)).flatten();
             entry.next = next.map(|next| NextStep::of(next, &subject.name, &owed, way_back));
         }

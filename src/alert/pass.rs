@@ -49,6 +49,8 @@ pub struct Pass<'a> {
     pub refused: &'a [Refused],
     /// The webhooks that had something to deliver for too long and delivered nothing.
     pub silent: &'a BTreeMap<Name, Silent>,
+    /// Where the daemon's pages are; `None` where nobody asks for any.
+    pub pages: Option<&'a Pages>,
     /// Whether everything was looked at, as is done regularly.
     pub is_full: bool,
     /// The last entry of the ledger that is known.
@@ -119,14 +121,16 @@ pub enum Next {
     Repair,
     /// Keying for which there is no script.
     NoScript,
-    /// Nothing to key before the change is released that it is part of. A button whose last test call failed can be
-    /// tested all the same.
+    /// Nothing to key before the change is released that it is part of. The fault of a button whose last test call failed
+    /// can be found all the same.
     Held {
         /// The command that releases it.
         release: String,
         /// Whether there is such a button.
-        to_test: bool,
+        to_repair: bool,
     },
+    /// What makes a button call nobody, and that no script changes before people decide otherwise.
+    Decide(script::Undecided),
     /// Nothing while someone, who is named, is keying it.
     Await(Name),
 }
@@ -216,11 +220,23 @@ pub struct RejectedReport {
     pub failed: Option<FailedTest>,
 }
 
+/// How surely a rejected report says that a button does not work, the surest first.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Says {
+    /// That a test call failed, in so many words.
+    Failed,
+    /// What may be meant so.
+    #[default]
+    MayHaveFailed,
+    /// Something of what a button needs to call someone.
+    MayBeDead,
+}
+
 /// A test call that did not reach help, or may not have, by a report that was rejected.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct FailedTest {
-    /// Whether the report says in so many words that it failed.
-    pub is_certain: bool,
+    /// How surely it says so.
+    pub says: Says,
     /// Who made it.
     pub by: Option<Name>,
     /// What they noted, in one line. Never a code.
@@ -275,4 +291,24 @@ pub struct Stopped {
     pub address: String,
     /// The id of the message that was answered so.
     pub message: String,
+}
+
+/// Where the daemon's pages and probes are.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Pages {
+    /// The machine's name.
+    pub host: Name,
+    /// The address that is to be listened on, with its port.
+    pub address: Name,
+    /// Why it is not, where it has not been for too long.
+    pub unreachable: Option<Unreachable>,
+}
+
+/// Why an address is not listened on.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Unreachable {
+    /// Since when.
+    pub since: Timestamp,
+    /// In a few words.
+    pub because: Name,
 }

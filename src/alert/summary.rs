@@ -8,7 +8,7 @@ use super::clip::{NAME, PLACE, Room, SUMMARY, clip, clip_sentences, length};
 use super::count::Count;
 use super::step::Reason;
 use super::topic::asides::AsideNews;
-use super::topic::growth::{only_rewanted, only_unheard};
+use super::topic::growth::{is_doubted, only_doubted, only_rewanted, only_unheard};
 use super::topic::scope::{Losses, Part};
 use super::topic::seen::Seen;
 use super::topic::station::Item;
@@ -130,10 +130,25 @@ fn opening_of(item: &Item<'_, '_>) -> &'static str {
         CHANGED
     } else if item.reason == Reason::Grown && holds(only_unheard) {
         UNHEARD
-    } else if item.reason == Reason::Eased && need(item) != Need::Nothing {
+    } else if is_no_better(item, holds) {
         NO_BETTER
     } else {
         opening(item.reason)
+    }
+}
+
+/// Whether it got no worse and no better for a person pressing the button.
+fn is_no_better(item: &Item<'_, '_>, holds: impl Fn(fn(&Seen, &Seen) -> bool) -> bool) -> bool {
+    match item.reason {
+        Reason::Grown => holds(only_doubted),
+        Reason::Eased => need(item) != Need::Nothing || holds(is_doubted),
+        Reason::Opened
+        | Reason::Unwatched
+        | Reason::Withdrawn
+        | Reason::StillOpen
+        | Reason::Returned
+        | Reason::Watched
+        | Reason::Closed => false,
     }
 }
 

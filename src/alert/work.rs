@@ -21,8 +21,10 @@ pub struct ToDo {
     /// Of calls, from the first ring to hanging up.
     pub minutes: u64,
     pub to_test: u64,
-    /// Stations with a button whose last test call failed, where nothing is to be keyed.
+    /// Stations with a button whose last test call failed, where keying changes nothing of it or waits for a release.
     pub to_repair: u64,
+    /// Stations with a button that calls nobody by what nobody manages, or by what is set aside.
+    pub to_decide: u64,
     pub without_script: u64,
     /// Scripts that wait for the release of a change.
     pub held: u64,
@@ -49,7 +51,7 @@ pub fn card_link(address: Option<&str>, station: &Name, next: &Next, work: Work<
             let link = card::link(address?, &(work.digest)(station)?, station);
             Some(link).filter(|link| link.len() <= LONGEST_LINK)
         }
-        Next::Test | Next::Repair | Next::NoScript | Next::Held { .. } | Next::Await(_) => None,
+        Next::Test | Next::Repair | Next::Decide(_) | Next::NoScript | Next::Held { .. } | Next::Await(_) => None,
     }
 }
 
@@ -107,9 +109,10 @@ impl ToDo {
                 Next::Test => todo.to_test += 1,
                 Next::Repair => todo.to_repair += 1,
                 Next::NoScript => todo.without_script += 1,
-                Next::Held { release: _, to_test } => {
+                Next::Decide(_) => todo.to_decide += 1,
+                Next::Held { release: _, to_repair } => {
                     todo.held += 1;
-                    todo.to_test += u64::from(*to_test);
+                    todo.to_repair += u64::from(*to_repair);
                 }
                 Next::Await(_) => todo.to_await += 1,
             }
@@ -139,6 +142,12 @@ impl ToDo {
         }
         if self.to_repair > 0 {
             parts.push(format!("find the fault at {}", plural(self.to_repair, "station")));
+        }
+        if self.to_decide > 0 {
+            let stations = plural(self.to_decide, "station");
+            parts.push(format!(
+                "say in the inventory what makes the button work, or end what is set aside ({stations})"
+            ));
         }
         if self.to_test > 0 {
             parts.push(format!("test {}", plural(self.to_test, "station")));
@@ -242,8 +251,12 @@ impl NextStep {
             }
             Next::Test => NextStep::test(owed),
             Next::Repair => NextStep::repair(&name, owed, way_back),
-            Next::Held { release: _, to_test: true } if !owed.is_empty() => NextStep::test(owed),
-            Next::Held { release, to_test: _ } => {
+            Next::Decide(undecided) => match undecided.command(&name) {
+                Some(command) => NextStep::by(&undecided.what(), command),
+                None => NextStep::plain(undecided.what()),
+            },
+            Next::Held { release: _, to_repair: true } if !owed.is_empty() => NextStep::repair(&name, owed, way_back),
+            Next::Held { release, to_repair: _ } => {
                 NextStep::by("release the change that holds its script, or take it back", release)
             }
             Next::Await(by) => NextStep::plain(format!("wait for the report of {}", clip(&by, NAME))),

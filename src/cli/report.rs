@@ -1,5 +1,6 @@
 //! `report`: field reports recorded, each file for itself.
 
+use std::collections::BTreeSet;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -14,15 +15,16 @@ use super::format::Format;
 use crate::files::FileText;
 use crate::finding::{Finding, plural};
 use crate::fleet::intake::Received;
-use crate::fleet::rejected::failed_test;
+use crate::fleet::rejected::{failed_test, named_by_works, sent_text};
 use crate::fleet::{Answer, RowReceived, Texts, receipt};
 use crate::ledger::{self, Report, keepable};
+use crate::setting::Name;
 use crate::table::{DayForm, Table};
 
 /// Records field reports.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Report files (YAML, JSON, JSON lines) or sheets (CSV, XLSX); `-` reads standard input
+    /// Report files (YAML, JSON, JSON lines) or sheets (CSV, XLSX); - reads standard input
     #[arg(required = true)]
     files: Vec<PathBuf>,
     /// How days are written in sheets, such as DD.MM.YYYY
@@ -65,7 +67,9 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             true => tried(&context, &name, &bytes, &holds, &args).await?,
             false => recorded(&context, &name, &bytes, &holds, &args).await?,
         };
-        rejected |= say(&args, &name, bytes, &holds, parts)?;
+        let keybooks = context.view.reading.keybooks.values();
+        let works = named_by_works(keybooks.map(|keybook| &**keybook));
+        rejected |= say(&args, &name, bytes, &holds, parts, &works)?;
     }
     if args.is_try {
         eprintln!("stationkeep: nothing was recorded");
@@ -182,7 +186,14 @@ const NOT_RECORDED: &str = "  A test call failed, or may have, and that is not r
                             send it again.\n";
 
 /// Prints what became of a file's parts; whether any was rejected.
-fn say(args: &Args, name: &Arc<str>, bytes: Vec<u8>, holds: &Holds, mut parts: Vec<Part>) -> Result<bool, CliError> {
+fn say(
+    args: &Args,
+    name: &Arc<str>,
+    bytes: Vec<u8>,
+    holds: &Holds,
+    mut parts: Vec<Part>,
+    works: &BTreeSet<Name>,
+) -> Result<bool, CliError> {
     let table = match holds {
         Holds::Sheet(table) => table.as_ref(),
         Holds::Report | Holds::Lines => None,
@@ -197,7 +208,8 @@ fn say(args: &Args, name: &Arc<str>, bytes: Vec<u8>, holds: &Holds, mut parts: V
         Received::New(_) | Received::Duplicate(_) => None,
     });
     let findings: Vec<Finding> = rejected.flatten().cloned().collect();
-    let may_have_failed = !findings.is_empty() && failed_test(&keepable(&String::from_utf8_lossy(&bytes))).is_some();
+    let may_have_failed =
+        !findings.is_empty() && failed_test(&keepable(&sent_text(&bytes)), &findings, works).is_some();
     match args.format {
         Format::Text => {
             let bytes = table.map_or(bytes, |table| table.text().as_bytes().to_vec());
@@ -276,7 +288,7 @@ impl Part {
             (Received::Rejected(_), false) => format!("{place}: rejected, kept with the reasons\n"),
             (Received::Rejected(_), true) => format!("{place}: would be rejected\n"),
         };
-        let Some((_, Answer { consequences, missing })) = &self.came else { return text };
+        let Some((_, Answer { consequences, missing, .. })) = &self.came else { return text };
         consequences.iter().for_each(|one| text += &format!("  {one}\n"));
         if !missing.is_empty() {
             text += "Still missing:\n";

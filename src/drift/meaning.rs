@@ -37,6 +37,47 @@ pub(super) fn answered_elsewhere(record: &Record, lifeline: &Lifeline, proof: &P
     (is_it && marks.all(|mark| is_since(last, mark))).then_some(last)
 }
 
+/// Who answered the last test call of a button, where it was not who would answer by the record.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Elsewhere {
+    /// "the red button called the harbour master, not the control room".
+    pub called: Name,
+    /// Until when a stand-in is needed: "it calls the control room".
+    pub until: Name,
+}
+
+impl Elsewhere {
+    /// Of a lifeline whose last test call someone else answered; nothing where none was, or something changed since.
+    pub(super) fn of(station: &Station, record: &Record, lifeline: &Lifeline, proof: &Proof) -> Option<Elsewhere> {
+        answered_elsewhere(record, lifeline, proof)?;
+        let wanted = || lifeline.settings.iter().filter_map(|id| station.wanted(*id));
+        let called = |contact: &Name| {
+            let all = station.keybook.ids().filter_map(|id| station.wanted(id));
+            let known = all.filter(|wanted| wanted.contact.as_ref() == Some(contact));
+            whom(&crate::setting::spoken(contact, known.filter_map(|one| one.contact_title.as_ref()).next()))
+        };
+        let who = proof.answered_by.as_ref().map_or_else(|| "someone else".into(), called);
+        let (not, until) = match wanted().find_map(|wanted| wanted.contact.as_ref()) {
+            Some(contact) => (format!(", not {}", called(contact)), format!("it calls {}", called(contact))),
+            None => (String::new(), "a test call reaches who should answer".into()),
+        };
+        let called = format!("{} called {who}{not}", lifeline.button);
+        Some(Elsewhere { called: called.into(), until: until.into() })
+    }
+
+    /// "Keep a stand-in until it calls the control room."
+    pub fn stand_in(&self) -> String {
+        format!("Keep a stand-in until {}.", self.until)
+    }
+}
+
+/// "the control room"; a name of someone, or one with digits, has no article.
+fn whom(title: &str) -> String {
+    let is_plain = title.starts_with(|c: char| c.is_lowercase()) && !title.contains(|c: char| c.is_numeric());
+    let article = if is_plain && !title.starts_with("the ") { "the " } else { "" };
+    format!("{article}{title}")
+}
+
 fn is_since(mark: Mark, before: Mark) -> bool {
     (mark.at, mark.report) >= (before.at, before.report)
 }

@@ -26,14 +26,14 @@ use std::sync::Arc;
 use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
-use self::meaning::{answered_elsewhere, dead_because, noted, unknown_because};
+use self::meaning::{dead_because, noted, unknown_because};
 use self::setbacks::setbacks;
 use crate::finding::Place;
 use crate::inventory::{Extent, Station, Taken, Wanted};
 use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{Digest, Mark, Outcome, Proof, Record, State, Visit};
 use crate::setting::{Name, Value, Weight, spoken};
-pub use meaning::noted_anywhere;
+pub use meaning::{Elsewhere, noted_anywhere};
 
 /// How a managed setting is not as wanted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -226,9 +226,9 @@ pub struct LifelineService {
     pub mark: Option<Mark>,
     /// Who made the test call that failed.
     pub by: Option<Name>,
-    /// Of an untested one whether someone answered the last test call all the same, where nothing changed since: they are not
-    /// who would answer by the record.
-    pub is_answered: bool,
+    /// Of an untested one who answered the last test call all the same, where nothing changed since: not who would answer by
+    /// the record.
+    pub elsewhere: Option<Elsewhere>,
     /// Of a failed one what they noted, in one line; of a dead one what makes it so; of an untested one what was known of it
     /// and is not any longer, where it may call nobody for that. Never a code.
     pub because: Option<Name>,
@@ -354,7 +354,7 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
                 service,
                 mark,
                 by: failure.map(|failure| failure.by.clone()),
-                is_answered: service == Service::Untested && answered_elsewhere(record, lifeline, proof).is_some(),
+                elsewhere: Elsewhere::of(station, record, lifeline, proof).filter(|_| service == Service::Untested),
                 because: match service {
                     Service::Dead => dead_because(station, record, lifeline, proof),
                     Service::Failed => note.and_then(|note| noted(&station.keybook, note)),

@@ -344,6 +344,8 @@ fn a_button_that_was_relied_on_never_vanishes_where_nobody_knows_its_number_any_
         // A call that someone has just answered called someone.
         let may = "lifeline emergency: a press may call nobody (nobody knows \"emergency primary\"); ";
         let answered = "lifeline emergency: someone else than on record answered its last test call on 2027-01-15: ";
+        let called = lost.lifelines[0].elsewhere.as_ref().map(|one| &*one.called);
+        assert_eq!(called, is_answered.then_some("the emergency button called the island warden"));
         assert_eq!([said.contains(may), said.contains(answered)], [!is_answered, is_answered], "{said}");
         assert!(!is_answered || !said.contains("changed since"), "{said}");
         // Someone said that it is out of service.
@@ -365,15 +367,15 @@ fn a_test_call_that_someone_else_answered_is_old_news_once_something_of_the_butt
     let later = report(4, "21", &[("emergency.backup", "6")]);
     let reports = [as_wanted(1), elsewhere, later];
     let record = fold(&station.keybook, &reports[..2], |_| None);
-    assert!(look(&station, &record, RULES, now()).lifelines[0].is_answered);
+    assert!(look(&station, &record, RULES, now()).lifelines[0].elsewhere.is_some());
     let record = fold(&station.keybook, &reports, |_| None);
     let drift = look(&station, &record, RULES, now());
     let said = text(&drift, &station, &record);
     let of_second = station.keybook.lifelines[0].settings.contains(&station.keybook.id("emergency.backup").unwrap());
-    assert_eq!(drift.lifelines[0].is_answered, !of_second, "{said}");
+    assert_eq!(drift.lifelines[0].elsewhere.is_some(), !of_second, "{said}");
     let moded = [&reports[..2], &[report(4, "21", &[("unit.mode", "|service"), ("line.kind", "|direct")])]].concat();
     let record = fold(&station.keybook, &moded, |_| None);
-    assert!(!look(&station, &record, RULES, now()).lifelines[0].is_answered);
+    assert!(look(&station, &record, RULES, now()).lifelines[0].elsewhere.is_none());
 }
 
 #[test]

@@ -191,6 +191,9 @@ impl View {
             Keying::Held(_) => (Some(Due::Held(self.until_released(row, memory))), None),
             Keying::NoScript(why) => (Some(Due::Stuck(why)), None),
             Keying::Nothing if row.drift.standing == Standing::Aligned => (None, None),
+            Keying::Nothing if let Some(undecided) = script::Undecided::of(&row.station, &row.record()) => {
+                (Some(Due::Decide(undecided)), None)
+            }
             // What is overdue, and no test call confirms, is keyed again.
             Keying::Nothing => match self.renewing(row, &[], memory) {
                 Ok(Keying::Script { script, cleared, codes }) => {

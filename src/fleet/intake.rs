@@ -11,7 +11,7 @@ use super::contacts::ContactsSince;
 use super::error::FleetError;
 use super::issue::{shown_entry, shown_id};
 use super::reading::Reading;
-use super::rejected::{named, reasons_json};
+use super::rejected::{named, reasons_json, sent_text};
 use super::script_line::against;
 use super::sources::Sources;
 use crate::finding::{Code, Finding, Place, cover_literals};
@@ -99,7 +99,7 @@ impl Arrival {
 
 /// What may be kept of a text that is rejected.
 fn kept_of(bytes: &[u8]) -> Vec<u8> {
-    keepable(&String::from_utf8_lossy(bytes)).into_bytes()
+    keepable(&sent_text(bytes)).into_bytes()
 }
 
 /// Everything a report is judged by.

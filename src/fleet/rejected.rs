@@ -1,11 +1,16 @@
 //! What a rejected text says all the same, as far as it can be read: ids, a station, and whether it may report a failed test
 //! call. Nobody acts on it; it is there so that on-call hears of it.
 
+use std::borrow::Cow;
+use std::collections::BTreeSet;
+
 use serde_json::{Value as Json, json};
 
-use crate::alert::FailedTest;
+use crate::alert::{FailedTest, Says};
 use crate::drift::noted_anywhere;
-use crate::finding::{Finding, Place};
+use crate::finding::{Code, Finding, Place};
+use crate::keybook::Keybook;
+use crate::ledger::NO_CONTACT;
 use crate::setting::Name;
 use crate::yaml::{self, Data, Node};
 
@@ -17,18 +22,49 @@ pub(super) fn named(body: &str) -> (Option<String>, Option<String>) {
     (named("id"), named("station"))
 }
 
-/// Whether a rejected text says that a test call failed, or may say so: it has an outcome that is not `reached`. Nothing where
-/// it has none. A text that cannot be read as a whole is read line by line.
-pub fn failed_test(body: &str) -> Option<FailedTest> {
+/// Whether a rejected text says that a button does not work, or may say so: it has an outcome that is not `reached`, or one
+/// that is and a contact that is not there; or what it says of the unit, or of what was found or left, is about a setting that
+/// `works` of some keybook names. A text that cannot be read as a whole is read line by line.
+pub fn failed_test(body: &str, reasons: &[Finding], works: &BTreeSet<Name>) -> Option<FailedTest> {
     let text = Text::of(body);
     let outcomes = text.outcomes();
     let is_reached = |outcome: &String| outcome.eq_ignore_ascii_case("reached");
     let is_failed = |outcome: &String| outcome.eq_ignore_ascii_case("failed");
-    outcomes.iter().any(|outcome| !is_reached(outcome)).then(|| FailedTest {
-        is_certain: outcomes.iter().any(is_failed),
+    let is_stranger = |reason: &Finding| reason.code == Code::NameUnknown && reason.message.starts_with(NO_CONTACT);
+    let says = if outcomes.iter().any(is_failed) {
+        Says::Failed
+    } else if outcomes.iter().any(|outcome| !is_reached(outcome)) || reasons.iter().any(is_stranger) {
+        Says::MayHaveFailed
+    } else if text.first("unit").is_some() || text.names(works) {
+        Says::MayBeDead
+    } else {
+        return None;
+    };
+    Some(FailedTest {
+        says,
         by: text.first("by").map(Name::from),
         note: text.first("note").and_then(|note| noted_anywhere(&note)),
     })
+}
+
+/// What was sent, as text; UTF-16 by its mark.
+pub fn sent_text(bytes: &[u8]) -> Cow<'_, str> {
+    let read: fn([u8; 2]) -> u16 = match bytes {
+        [0xff, 0xfe, ..] => u16::from_le_bytes,
+        [0xfe, 0xff, ..] => u16::from_be_bytes,
+        _ => return String::from_utf8_lossy(bytes),
+    };
+    let units: Vec<u16> = bytes[2..].chunks_exact(2).map(|pair| read([pair[0], pair[1]])).collect();
+    Cow::Owned(String::from_utf16_lossy(&units))
+}
+
+/// The settings by which buttons call someone or nobody, of all keybooks.
+pub fn named_by_works<'k>(keybooks: impl Iterator<Item = &'k Keybook>) -> BTreeSet<Name> {
+    let of = |keybook: &'k Keybook| {
+        let conditions = keybook.lifelines.iter().flat_map(|lifeline| lifeline.works.iter().flatten());
+        conditions.map(|one| keybook.setting(one.setting).name.clone())
+    };
+    keybooks.flat_map(of).collect()
 }
 
 /// A rejected text, by how far it can be read.
@@ -50,6 +86,21 @@ impl Text<'_> {
         match self {
             Text::Whole(root) => root.get(key).and_then(scalar),
             Text::Lines(body) => values(body, key).next(),
+        }
+    }
+
+    /// Whether it says of one of these settings what was found or left.
+    fn names(&self, settings: &BTreeSet<Name>) -> bool {
+        match self {
+            Text::Whole(root) => {
+                let parts = ["found", "left"].into_iter().filter_map(|part| root.get(part));
+                let maps = parts.filter_map(|part| match &part.data {
+                    Data::Map(entries) => Some(entries),
+                    Data::Scalar { .. } | Data::List(_) => None,
+                });
+                maps.flatten().any(|(key, _)| settings.contains(&*key.text))
+            }
+            Text::Lines(body) => settings.iter().any(|name| values(body, name).next().is_some()),
         }
     }
 
@@ -137,28 +188,37 @@ pub fn kept_reasons(text: &str) -> Vec<Finding> {
 mod tests {
     use super::*;
 
-    fn told(body: &str) -> Option<bool> {
-        failed_test(body).map(|failed| failed.is_certain)
+    fn told(body: &str) -> Option<Says> {
+        failed_test(body, &[], &["unit.mode".into()].into()).map(|failed| failed.says)
     }
 
     #[test]
     fn an_outcome_that_is_not_reached_may_be_a_failed_test_call_however_broken_the_text_is() {
         for (body, expected) in [
-            ("tests: [{lifeline: emergncy, outcome: failed}]", Some(true)),
-            ("tests: [{lifeline: emergency, outcome: faild}]", Some(false)),
+            ("tests: [{lifeline: emergncy, outcome: failed}]", Some(Says::Failed)),
+            ("tests: [{lifeline: emergency, outcome: faild}]", Some(Says::MayHaveFailed)),
             ("tests: [{lifeline: emergency, outcome: reached}]", None),
             ("tests: [{lifeline: emergency, outcome: Reached}, {outcome: null}]", None),
             ("tests: [{lifeline: emergency, outcome: null}, {outcome: }]", None),
-            ("test: {emergency: failed}", Some(true)),
+            ("test: {emergency: failed}", Some(Says::Failed)),
             ("note: it failed\nleft: {a: 1}", None),
             ("note: failed", None),
-            ("- outcome: no answer", Some(false)),
+            ("- outcome: no answer", Some(Says::MayHaveFailed)),
+            ("found: {unit.mode: survay}", Some(Says::MayBeDead)),
+            ("left: {unit.mode: \"\"}", Some(Says::MayBeDead)),
+            ("found: {lamp.follows: 1}", None),
+            ("unit: replaced", Some(Says::MayBeDead)),
+            ("found: {unit.mode: survay}\ntests: [{outcome: faild}]", Some(Says::MayHaveFailed)),
+            ("note: it said: no\nfound:\n  unit.mode: survey", Some(Says::MayBeDead)),
             // No YAML from here on.
-            ("note: it said: no\ntests:\n- lifeline: emergency\n  outcome: failed", Some(true)),
-            ("note: it said: no\ntests:\n- lifeline: emergency\n  outcome: 'no one' # twice", Some(false)),
+            ("note: it said: no\ntests:\n- lifeline: emergency\n  outcome: failed", Some(Says::Failed)),
+            (
+                "note: it said: no\ntests:\n- lifeline: emergency\n  outcome: 'no one' # twice",
+                Some(Says::MayHaveFailed),
+            ),
             ("note: it said: no\ntests:\n- lifeline: emergency\n  outcome: reached\n", None),
             ("note: it said: no\ntests: [{lifeline: emergency, outcome: null}, {outcome: \"reached\"}]", None),
-            ("{\"report\": 1, \"tests\": [{\"lifeline\": \"e\", \"outcome\": \"faild\"}]", Some(false)),
+            ("{\"report\": 1, \"tests\": [{\"lifeline\": \"e\", \"outcome\": \"faild\"}]", Some(Says::MayHaveFailed)),
             ("note: the out-outcome: bad: worse", None),
             ("", None),
         ] {
@@ -167,10 +227,30 @@ mod tests {
     }
 
     #[test]
+    fn a_text_in_utf_16_is_read_by_its_mark_and_else_as_utf_8() {
+        for read in [u16::to_le_bytes, u16::to_be_bytes] {
+            let text = "\u{feff}station: EQ-01\noutcome: failed";
+            let bytes: Vec<u8> = text.encode_utf16().flat_map(read).collect();
+            assert_eq!(sent_text(&bytes), text.trim_start_matches('\u{feff}'));
+        }
+        assert_eq!(sent_text("é".as_bytes()), "é");
+    }
+
+    #[test]
+    fn a_test_call_that_an_unknown_contact_answered_may_have_failed() {
+        let body = "station: EQ-01\ntests: [{lifeline: emergency, outcome: reached, contact: a-stranger}]";
+        let place = Place { file: "r.yaml".into(), line: 1, column: 1, length: 1 };
+        let message = format!("{NO_CONTACT} \"a-stranger\".");
+        let reason = Finding::new(Code::NameUnknown, place, message, "");
+        let says = |reasons: &[Finding]| failed_test(body, reasons, &BTreeSet::new()).map(|failed| failed.says);
+        assert_eq!((says(&[reason]), says(&[])), (Some(Says::MayHaveFailed), None));
+    }
+
+    #[test]
     fn the_station_and_who_tested_it_are_read_from_a_broken_text_too() {
         let body = "report: 1\nid: 7\nstation: EQ-01\nby: tech-07 # on call\nnote: it said: no\noutcome: failed\n";
         assert_eq!(named(body), (Some("7".into()), Some("EQ-01".into())));
-        let failed = failed_test(body).expect("a failed test");
+        let failed = failed_test(body, &[], &BTreeSet::new()).expect("a failed test");
         assert_eq!((failed.by.as_deref(), failed.note.as_deref()), (Some("tech-07"), Some("it said: no")));
         let json = "{\"station\": \"EQ-02\", \"id\": \"8\", \"tests\": [";
         assert_eq!(named(json), (Some("8".into()), Some("EQ-02".into())));

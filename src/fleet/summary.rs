@@ -252,6 +252,7 @@ fn meaning(errand: &Errand) -> String {
             count => plural(count as u64, "test call"),
         },
         Due::Stuck(_) => "no script".into(),
+        Due::Decide(undecided) => undecided.what(),
         Due::Held(_) => "script held".into(),
     };
     format!("{}{aside}", said.unwrap_or_else(to_do))

@@ -421,14 +421,22 @@ fn a_failed_button_keeps_its_test_call_while_its_script_is_held() {
         let (failed, other) = (view.row("S-0").unwrap(), view.row("S-1").unwrap());
         let release = view.change.as_ref().expect("it is held").release();
         let next = view.foresee()(&[&failed.station.name, &other.station.name]);
-        assert_eq!(next[0], Next::Held { release: release.clone(), to_test: true });
-        assert_eq!(next[1], Next::Held { release, to_test: false });
+        assert_eq!(next[0], Next::Held { release: release.clone(), to_repair: true });
+        assert_eq!(next[1], Next::Held { release, to_repair: false });
         let mut memory = Memory::default();
         let until = view.until_released(failed, &mut memory);
-        assert_eq!(until.as_deref(), Some("make a test call of the emergency button, and report it"));
+        assert_eq!(
+            until.as_deref(),
+            Some("check the line and the unit, make a test call of the emergency button, and report it")
+        );
         assert_eq!(view.until_released(other, &mut memory), None);
         let list = view.work_list(&[failed], &mut memory, || {}).0.text(|_, _| String::new());
-        assert!(list.contains("held until the change is released; until then make a test call of"), "{list}");
+        assert!(
+            list.contains(
+                "held until the change is released; until then check the line and the unit, make a test call of"
+            ),
+            "{list}"
+        );
         assert!(list.contains("! the emergency button did not reach help (tested 2026-11-25 12:01 UTC)"), "{list}");
     });
 }

@@ -52,8 +52,8 @@ impl View {
             .is_ok_and(|script| script.is_some_and(|script| !script.calls.is_empty()))
     }
 
-    /// What can be done at a station with a button that calls nobody while its script is held: neither the way back nor a test
-    /// call waits for a release.
+    /// What can be done at a station with a button that calls nobody while its script is held: neither the way back nor a repair
+    /// waits for a release.
     pub fn until_released(&self, row: &Row, memory: &mut Memory) -> Option<String> {
         let name = &row.station.name;
         let is_silent = |lifeline: &&LifelineService| lifeline.is_required && lifeline.service.calls_nobody();
@@ -62,7 +62,9 @@ impl View {
         }
         let failed = row.drift.lifelines.iter().filter(is_silent).filter(|one| one.service == Service::Failed);
         let failed: Vec<&str> = failed.map(|lifeline| &*lifeline.title).collect();
-        (!failed.is_empty()).then(|| format!("make a test call of {}, and report it", failed.join(" and of ")))
+        let tested = failed.join(" and of ");
+        (!failed.is_empty())
+            .then(|| format!("check the line and the unit, make a test call of {tested}, and report it"))
     }
 
     fn next_of(&self, name: &Name, memory: &mut Memory) -> Next {
@@ -71,13 +73,15 @@ impl View {
         if let Some(begun) = row.drift.begun.iter().find(|begun| !begun.is_silent) {
             return Next::Await(begun.by.clone());
         }
+        let to_repair = row.drift.lifelines.iter().any(|one| one.service == Service::Failed);
         match self.keying_work(row, memory) {
+            KeyingWork::Work(_) if script::is_to_repair(&row.station, &row.drift) => Next::Repair,
             KeyingWork::Work(_) if let Some(change) = self.holding(row, memory) => {
-                Next::Held { release: change.release(), to_test: has_failed(&row.drift) }
+                Next::Held { release: change.release(), to_repair: has_failed(&row.drift) }
             }
             KeyingWork::Work(work) => Next::Key(work),
-            KeyingWork::Nothing if row.drift.lifelines.iter().any(|one| one.service == Service::Failed) => Next::Repair,
-            KeyingWork::Nothing => Next::Test,
+            KeyingWork::Nothing if to_repair => Next::Repair,
+            KeyingWork::Nothing => script::Undecided::of(&row.station, &row.record()).map_or(Next::Test, Next::Decide),
             KeyingWork::NoScript => Next::NoScript,
         }
     }

@@ -99,6 +99,9 @@ struct Desk<'a> {
     findings: Vec<Finding>,
 }
 
+/// How it begins that a report names a contact that is not there.
+pub const NO_CONTACT: &str = "No contact is called";
+
 impl<'a> Desk<'a> {
     fn reject(&mut self, code: Code, path: &str, message: String, fix: impl Into<String>) {
         self.findings.push(Finding::new(code, self.places.of(path), message, fix));
@@ -261,9 +264,12 @@ impl<'a> Desk<'a> {
             }
             let Some(contact) = &test.contact else { continue };
             if !inventory.contacts.contains_key(contact) {
-                let known = inventory.contacts.keys().map(|name| &**name).collect();
-                let message = format!("No contact is called \"{contact}\".");
-                self.unknown(&format!("tests.{nth}.contact"), message, contact, known);
+                let known: Vec<&str> = inventory.contacts.keys().map(|name| &**name).collect();
+                let message = format!("{NO_CONTACT} \"{contact}\".");
+                let place = self.places.of_name(&format!("tests.{nth}.contact"));
+                let unknown = Finding::unknown(Code::NameUnknown, place, message, contact, known);
+                let fix = format!("{} If none of these answered, write outcome: failed.", unknown.fix);
+                self.findings.push(Finding { fix, ..unknown });
             }
         }
     }

@@ -424,6 +424,7 @@ impl Fold<'_> {
                 let failure = Failure { by: report.by.clone(), note: report.note.clone() };
                 let proof = &mut self.record.lifelines[at];
                 (proof.last, proof.failure) = (Some((Outcome::Failed, mark)), Some(failure));
+                proof.answered_by = None;
                 let held = self.held_by(at);
                 self.record.earlier.failed(FailedWith { lifeline: at, held, mark, by: report.by.clone() });
             }
@@ -442,6 +443,7 @@ impl Fold<'_> {
                     let wrong: Vec<SettingId> = keybook.lifelines[at].settings.iter().copied().filter(known).collect();
                     wrong.into_iter().for_each(|id| self.stray(mark, id));
                     self.answered(at, mark, None, report);
+                    self.record.lifelines[at].answered_by.clone_from(&test.contact);
                 }
                 Led::Perhaps => {}
             },
@@ -456,7 +458,7 @@ impl Fold<'_> {
         }
         let proof = &mut self.record.lifelines[lifeline];
         (proof.last, proof.failure, proof.reached) = (Some((Outcome::Reached, mark)), None, reached);
-        proof.is_renumbered = false;
+        (proof.is_renumbered, proof.answered_by) = (false, None);
     }
 
     /// A test call of a lifeline reached help with what is known of its settings.

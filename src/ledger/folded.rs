@@ -19,7 +19,7 @@ use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Fingerprint, Name, Reference, Secret, Value};
 
 /// The form of the bytes, and what the fold makes of the same reports: another number where either is another.
-pub const FOLDED_FORM: u32 = 4;
+pub const FOLDED_FORM: u32 = 5;
 
 /// Nanoseconds.
 const SECOND: i128 = 1_000_000_000;
@@ -216,7 +216,7 @@ impl<'r> Pen<'r> {
         self.option(value.as_ref(), Pen::value);
     }
 
-    fn proof(&mut self, Proof { last, failure, reached, dead, is_renumbered }: &'r Proof) {
+    fn proof(&mut self, Proof { last, failure, answered_by, reached, dead, is_renumbered }: &'r Proof) {
         self.option(last.as_ref(), |pen, (outcome, mark)| {
             pen.flag(*outcome == Outcome::Reached);
             pen.mark(*mark);
@@ -225,6 +225,7 @@ impl<'r> Pen<'r> {
             pen.text(by);
             pen.option(note.as_deref(), Pen::text);
         });
+        self.option(answered_by.as_deref(), Pen::text);
         self.option(*reached, Pen::mark);
         self.option(*dead, Pen::mark);
         self.flag(*is_renumbered);
@@ -441,8 +442,9 @@ impl<'b> Eye<'b> {
             Some((outcome, eye.mark()?))
         })?;
         let failure = self.option(|eye| Some(Failure { by: eye.text()?, note: eye.option(Eye::text)? }))?;
+        let answered_by = self.option(Eye::text)?;
         let (reached, dead, is_renumbered) = (self.option(Eye::mark)?, self.option(Eye::mark)?, self.flag()?);
-        Some(Proof { last, failure, reached, dead, is_renumbered })
+        Some(Proof { last, failure, answered_by, reached, dead, is_renumbered })
     }
 
     fn proven(&mut self) -> Option<Proven> {

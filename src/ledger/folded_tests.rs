@@ -57,8 +57,16 @@ fn proof() -> impl Strategy<Value = Proof> {
     let last = (prop_oneof![Just(Outcome::Reached), Just(Outcome::Failed)], mark());
     let failure = (name(), prop::option::of(name())).prop_map(|(by, note)| Failure { by, note });
     let marks = (prop::option::of(mark()), prop::option::of(mark()));
-    (prop::option::of(last), prop::option::of(failure), marks, any::<bool>()).prop_map(
-        |(last, failure, (reached, dead), is_renumbered)| Proof { last, failure, reached, dead, is_renumbered },
+    let others = (prop::option::of(failure), prop::option::of(name()));
+    (prop::option::of(last), others, marks, any::<bool>()).prop_map(
+        |(last, (failure, answered_by), (reached, dead), is_renumbered)| Proof {
+            last,
+            failure,
+            answered_by,
+            reached,
+            dead,
+            is_renumbered,
+        },
     )
 }
 

@@ -32,7 +32,7 @@ mod wire_decision;
 mod wire_key;
 mod wire_value;
 
-pub use admit::{AHEAD, Corrected, Scrutiny, Terms, admit, admit_visit};
+pub use admit::{AHEAD, Corrected, NO_CONTACT, Scrutiny, Terms, admit, admit_visit};
 pub use begun::read_visit;
 pub use call::{IssuedCall, calls, code_json};
 pub use corrections::{Corrections, standing};

@@ -77,6 +77,8 @@ pub struct Proof {
     pub last: Option<(Outcome, Mark)>,
     /// More of that one, where it failed.
     pub failure: Option<Failure>,
+    /// Who answered that one, where it reached someone to whom nothing on record leads.
+    pub answered_by: Option<Name>,
     /// The last call that reached help with the settings as they still are, at the number that was last rung.
     pub reached: Option<Mark>,
     /// Where a press calls nobody by the record: the report since which it does not.

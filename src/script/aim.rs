@@ -121,8 +121,8 @@ impl Aim {
         };
         let before: Vec<_> = record.earlier.before_scripts().map(|held| with(held)).collect();
         let fit = before.into_iter().filter(|goal| !leads_astray(station, record, &start, goal));
-        let (mut first, mut best) = (None, None);
-        // Best is what no button failed with; else what at least changes something for one; else what changes the rest.
+        let mut best = None;
+        // Best is what no button failed with; else what at least changes something for one.
         for goal in fit {
             let has_failed = station.lifelines().any(|(at, _)| failed_with(record, at, &goal));
             let is_changed = station.lifelines().any(|(_, lifeline)| changes(lifeline, &start, &goal));
@@ -132,10 +132,10 @@ impl Aim {
                     break;
                 }
                 true if is_changed && best.is_none() => best = Some(goal),
-                true => first = first.or(Some(goal)),
+                true => {}
             }
         }
-        let goal = best.or(first).unwrap_or_else(|| with(&vec![None; start.len()]));
+        let goal = best.unwrap_or_else(|| with(&vec![None; start.len()]));
         Aim { failed: failed(record), start, goal, back: Some(Back::AfterReport), renewed: Vec::new() }
     }
 }

@@ -4,6 +4,7 @@ use std::fmt;
 
 use super::aim::{Aim, Way};
 use crate::drift::{is_tracked, value_text};
+use crate::finding::listed;
 use crate::inventory::Station;
 use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{Record, same};
@@ -18,6 +19,8 @@ pub struct Dead {
     pub settings: Vec<(Name, String, Value)>,
     /// Whether it is the way back that would.
     pub is_back: bool,
+    /// Whether all of these are set aside.
+    pub is_aside: bool,
 }
 
 impl Dead {
@@ -37,12 +40,47 @@ impl Dead {
     pub fn warning(&self) -> String {
         let because = self.settings.iter().map(|(_, title, value)| format!("{title} is {}", value_text(value)));
         let titles: Vec<&str> = self.settings.iter().map(|(_, title, _)| &**title).collect();
-        format!(
-            "WARNING: {} calls nobody, because {}. Ops must say in the inventory what {} should be.",
-            self.button,
-            because.collect::<Vec<_>>().join(" and "),
-            titles.join(" and ")
-        )
+        let (because, titles) = (because.collect::<Vec<_>>().join(" and "), titles.join(" and "));
+        let fix = match self.is_aside {
+            true => format!("Of this station {titles} is set aside: to get a card for it, end that."),
+            false => format!("Ops must say in the inventory what {titles} should be."),
+        };
+        format!("WARNING: {} calls nobody, because {because}. {fix}", self.button)
+    }
+}
+
+/// What makes buttons of a station call nobody, and that no script changes: nobody manages it, or it is set aside.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Undecided {
+    /// By name and as people call them; at least one.
+    pub settings: Vec<(Name, String)>,
+    /// Whether all of these are set aside.
+    pub is_aside: bool,
+}
+
+impl Undecided {
+    /// Of a station of which nothing is to be keyed; nothing where no button calls nobody.
+    pub fn of(station: &Station, record: &Record) -> Option<Undecided> {
+        let all = calls_nobody(station, record);
+        let first = all.first()?;
+        let settings = first.settings.iter().map(|(name, title, _)| (name.clone(), title.clone())).collect();
+        Some(Undecided { settings, is_aside: first.is_aside })
+    }
+
+    /// "say in the inventory what unit mode should be, then key it"
+    pub fn what(&self) -> String {
+        let titles: Vec<&str> = self.settings.iter().map(|(_, title)| &**title).collect();
+        let titles = listed(&titles, "and");
+        match self.is_aside {
+            true => format!("end what is set aside of {titles}, then key it"),
+            false => format!("say in the inventory what {titles} should be, then key it"),
+        }
+    }
+
+    /// The command for it at a station, where there is one.
+    pub fn command(&self, station: &str) -> Option<String> {
+        let names: Vec<&str> = self.settings.iter().map(|(name, _)| &**name).collect();
+        self.is_aside.then(|| format!("stationkeep aside {station} {} --end --by NAME", names.join(" ")))
     }
 }
 
@@ -67,11 +105,12 @@ pub(super) fn dead(station: &Station, aim: &Aim, lifeline: &Lifeline) -> Dead {
     let is_ours = |id: &SettingId| aim.back.is_none() && station.wanted(*id).is_none();
     // What is wanted is blamed only where nothing else is to blame.
     let ours: Vec<SettingId> = if all.iter().any(is_ours) { all.into_iter().filter(is_ours).collect() } else { all };
+    let is_aside = !ours.is_empty() && ours.iter().all(|id| station.for_now.aside.contains(id));
     let settings = ours.into_iter().filter_map(|id| {
         let setting = keybook.setting(id);
         Some((setting.name.clone(), setting.title(), aim.goal[id.index()].clone()?))
     });
-    Dead { button: lifeline.button.to_string(), settings: settings.collect(), is_back: aim.back.is_some() }
+    Dead { button: lifeline.button.to_string(), settings: settings.collect(), is_back: aim.back.is_some(), is_aside }
 }
 
 /// The lifelines of a station that back no other.

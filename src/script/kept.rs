@@ -17,7 +17,7 @@ use super::recovery::{Fallback, Recovery};
 use super::request::Request;
 use super::test_call::TestCall;
 use super::warning::{FirstCode, OtherOpenings, Warning};
-use crate::drift::refused;
+use crate::drift::{Elsewhere, refused};
 use crate::keybook::Keybook;
 use crate::ledger::{Effect, Issued, IssuedStep, Visit, calls as issued_calls, leads_to};
 use crate::setting::{Codes, Fingerprint, Name, Reference, Secret, Value, Written};
@@ -80,6 +80,8 @@ struct KeptTest {
     is_dead: bool,
     #[serde(default)]
     is_unsure: bool,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    elsewhere: Option<[String; 2]>,
     #[serde(default)]
     failed_so: bool,
     is_touched: bool,
@@ -229,7 +231,18 @@ impl KeptStep {
 impl KeptTest {
     fn of(test: &TestCall) -> KeptTest {
         let text = |name: &Option<Name>| name.as_ref().map(ToString::to_string);
-        let TestCall { lifeline, contact, number, test, has_failed, is_dead, is_unsure, failed_so, is_touched } = test;
+        let TestCall {
+            lifeline,
+            contact,
+            number,
+            test,
+            has_failed,
+            is_dead,
+            is_unsure,
+            elsewhere,
+            failed_so,
+            is_touched,
+        } = test;
         KeptTest {
             lifeline: lifeline.to_string(),
             contact: text(contact),
@@ -238,6 +251,7 @@ impl KeptTest {
             has_failed: *has_failed,
             is_dead: *is_dead,
             is_unsure: *is_unsure,
+            elsewhere: elsewhere.as_ref().map(|one| [&one.called, &one.until].map(ToString::to_string)),
             failed_so: *failed_so,
             is_touched: *is_touched,
         }
@@ -252,6 +266,7 @@ impl KeptTest {
             has_failed: self.has_failed,
             is_dead: self.is_dead,
             is_unsure: self.is_unsure,
+            elsewhere: self.elsewhere.map(|[called, until]| Elsewhere { called: called.into(), until: until.into() }),
             failed_so: self.failed_so,
             is_touched: self.is_touched,
         }
@@ -378,6 +393,12 @@ pub fn begun(request: &Request, issued: &Issued, visit: &Visit) -> Option<Script
         warnings,
         calls,
     })
+}
+
+/// The calls of a script on record; nothing where its line does not hold what a card is made from.
+pub fn kept_calls(keybook: &Keybook, issued: &Issued) -> Option<Vec<Call>> {
+    let kept: Kept = serde_json::from_value(issued.document.get("card")?.clone()).ok()?;
+    calls(keybook, issued, kept.calls, kept.steps)
 }
 
 /// Whether it leads to something else than is wanted now.

@@ -4,7 +4,7 @@ use super::aim::Aim;
 use super::problem::State;
 use super::request::Request;
 use super::task::Task;
-use crate::drift::{LifelineService, Service, ability};
+use crate::drift::{Elsewhere, LifelineService, Service, ability};
 use crate::inventory::{Contact, Reach};
 use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::setting::{Name, Value};
@@ -26,6 +26,8 @@ pub struct TestCall {
     pub is_dead: bool,
     /// Whether a press may call nobody now: what was known of it is not known any longer.
     pub is_unsure: bool,
+    /// Who answered the last one, where it was not who would answer by the record.
+    pub elsewhere: Option<Elsewhere>,
     /// Whether a step changes it to what a test call failed with, where none reached help with that since.
     pub failed_so: bool,
     /// Whether a step changes a setting of it, if only for a while.
@@ -67,6 +69,7 @@ fn call(request: &Request, aim: &Aim, (at, lifeline): (usize, &Lifeline), is_tou
         is_dead: service == Some(Service::Dead),
         is_unsure: service == Some(Service::Untested)
             && (known.is_some_and(|known| known.because.is_some()) || is_undecided(request, lifeline, known)),
+        elsewhere: known.and_then(|known| known.elsewhere.clone()).filter(|_| lifeline.is_required()),
         failed_so: is_touched && request.record.earlier.has_failed(at, goal),
         is_touched,
     })
@@ -74,7 +77,7 @@ fn call(request: &Request, aim: &Aim, (at, lifeline): (usize, &Lifeline), is_tou
 
 /// Whether nobody knows if a press of a button calls someone now.
 fn is_undecided(request: &Request, lifeline: &Lifeline, known: Option<&LifelineService>) -> bool {
-    let is_answered = known.is_some_and(|known| known.is_answered);
+    let is_answered = known.is_some_and(|known| known.elsewhere.is_some());
     lifeline.is_required() && !is_answered && ability(request.record, lifeline) == Ability::Undecided
 }
 

@@ -11,13 +11,14 @@ use std::sync::Arc;
 use serde_json::{Value as Json, json};
 
 use super::card::WITHOUT_WAY_BACK;
+use super::dead::Undecided;
 use super::delta::Script;
 use super::json::json as script_json;
 use super::no_script::NoScript;
 use super::work::Work;
 use crate::brake::{Held, Numbers};
 use crate::drift::{Drift, Service, SettingDrift, Standing, StationDrift};
-use crate::finding::{minute, plural};
+use crate::finding::{minute, plural, sentence};
 use crate::inventory::Station;
 use crate::ledger::State;
 use crate::setting::{Codes, Name, Weight};
@@ -51,6 +52,8 @@ pub enum Due {
     Test(Option<Laid>),
     /// Keying for which there is no script.
     Stuck(NoScript),
+    /// Nothing to key, and a button that calls nobody all the same until people decide otherwise.
+    Decide(Undecided),
     /// Keying that waits for the release of a change, and what can be done until then.
     Held(Option<String>),
 }
@@ -86,7 +89,7 @@ impl WorkList {
     pub fn to_key(&self) -> impl Iterator<Item = (&Errand, &Laid)> {
         self.errands.iter().filter_map(|errand| match &errand.due {
             Due::Keying(laid) => Some((errand, laid)),
-            Due::Test(_) | Due::Stuck(_) | Due::Held(_) => None,
+            Due::Test(_) | Due::Stuck(_) | Due::Decide(_) | Due::Held(_) => None,
         })
     }
 
@@ -99,7 +102,7 @@ impl WorkList {
     pub fn stuck(&self) -> impl Iterator<Item = (&Errand, &NoScript)> {
         self.errands.iter().filter_map(|errand| match &errand.due {
             Due::Stuck(why) => Some((errand, why)),
-            Due::Keying(_) | Due::Test(_) | Due::Held(_) => None,
+            Due::Keying(_) | Due::Test(_) | Due::Decide(_) | Due::Held(_) => None,
         })
     }
 
@@ -227,6 +230,14 @@ impl WorkList {
     }
 }
 
+/// Whether the last test call of a button failed that no setting is to be keyed of: keying the rest does not make it work.
+pub fn is_to_repair(station: &Station, drift: &StationDrift) -> bool {
+    let drifts = |id| drift.settings.iter().any(|one| one.id == id && one.drift != Drift::Overdue);
+    let failed = drift.lifelines.iter().filter(|one| one.service == Service::Failed);
+    let lifelines = failed.filter_map(|one| station.lifelines().map(|(_, own)| own).find(|own| own.name == one.name));
+    lifelines.into_iter().any(|lifeline| !lifeline.settings.iter().any(|id| drifts(*id)))
+}
+
 /// The place of a station among those that need someone, the most urgent first.
 pub fn urgency(station: &Station, drift: &StationDrift) -> impl Ord + use<> {
     let exposed = exposed(station, drift).len();
@@ -241,7 +252,7 @@ impl Errand {
         match &self.due {
             Due::Keying(laid) => Some(laid),
             Due::Test(laid) => laid.as_ref(),
-            Due::Stuck(_) | Due::Held(_) => None,
+            Due::Stuck(_) | Due::Decide(_) | Due::Held(_) => None,
         }
     }
 
@@ -261,7 +272,10 @@ impl Errand {
         let setbacks = self.drift.setbacks.iter().map(|setback| setback.sentence().trim_end_matches('.').to_owned());
         let silent = (!silent.is_empty()).then(|| silent.join(" and "));
         let unsure = (!unsure.is_empty()).then(|| format!("{} may call nobody", unsure.join(" and ")));
-        silent.into_iter().chain(unsure).chain(begun).chain(setbacks).collect()
+        let elsewhere =
+            self.drift.lifelines.iter().filter(|one| one.is_required).filter_map(|one| one.elsewhere.as_ref());
+        let elsewhere = elsewhere.map(|one| format!("{}. {}", one.called, one.stand_in().trim_end_matches('.')));
+        silent.into_iter().chain(unsure).chain(elsewhere).chain(begun).chain(setbacks).collect()
     }
 
     /// What to do there, in a sentence or two.
@@ -271,6 +285,10 @@ impl Errand {
                 let work = Work::of(script, &self.station, codes);
                 let (calls, keys) = (plural(work.calls, "call"), plural(work.presses, "key"));
                 let test = if script.tests.is_empty() { "" } else { " Then make the test call." };
+                if is_to_repair(&self.station, &self.drift) {
+                    let owed: Vec<&str> = self.owed().map(|(name, _)| title(&self.drift, name)).collect();
+                    return format!("{} Keying the card does not make it work.", self.repair(&owed.join(" and of ")));
+                }
                 format!("Key the card: {calls}, {keys}, about {} min.{test}", work.minutes())
             }
             Due::Test(_) => {
@@ -282,6 +300,10 @@ impl Errand {
                 }
             }
             Due::Stuck(why) => format!("There is no script. {why}"),
+            Due::Decide(undecided) => {
+                let command = undecided.command(&self.station.name).map(|command| format!(" The command: {command}."));
+                format!("{}.{}", sentence(&undecided.what()), command.unwrap_or_default())
+            }
             Due::Held(until) => {
                 let until = until.as_ref().map(|until| format!(" Until then, {until}.")).unwrap_or_default();
                 format!("The script is held until the change is released.{until}")
@@ -299,7 +321,11 @@ impl Errand {
             Due::Keying(Laid { script, codes }) => {
                 let work = Work::of(script, &self.station, codes);
                 let (calls, keys) = (plural(work.calls, "call"), plural(work.presses, "key"));
-                format!("{calls}, {keys}, {} min: {}", work.minutes(), label(script))
+                let first = match is_to_repair(&self.station, &self.drift) {
+                    true => "check the line and the unit, test; ",
+                    false => "",
+                };
+                format!("{first}{calls}, {keys}, {} min: {}", work.minutes(), label(script))
             }
             Due::Test(laid) => {
                 let card = laid.as_ref().map(|laid| label(&laid.script));
@@ -326,7 +352,11 @@ impl Errand {
                     }
                 }
             }
-            Due::Stuck(why) => why.to_string(),
+            Due::Stuck(why) => one_line(&why.to_string()),
+            Due::Decide(undecided) => {
+                let command = undecided.command(&self.station.name).map(|command| format!(": {command}"));
+                undecided.what() + &command.unwrap_or_default()
+            }
             Due::Held(until) => {
                 let until = until.as_ref().map(|until| format!("; until then {until}")).unwrap_or_default();
                 format!("held until the change is released{until}")
@@ -365,6 +395,18 @@ impl Errand {
     }
 }
 
+/// A text without line breaks, cut where it says more than a row can.
+fn one_line(text: &str) -> String {
+    let line = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    match line.char_indices().nth(ROW) {
+        Some((at, _)) => format!("{}... (see its card)", line[..at].trim_end()),
+        None => line,
+    }
+}
+
+/// No more characters of why there is no script are in a row.
+const ROW: usize = 160;
+
 /// What people call a lifeline, where it counts there.
 fn title<'d>(drift: &'d StationDrift, lifeline: &'d str) -> &'d str {
     drift.lifelines.iter().find(|known| *known.name == *lifeline).map_or(lifeline, |known| &known.title)
@@ -396,7 +438,7 @@ fn exposed<'s>(station: &'s Station, drift: &StationDrift) -> Vec<&'s str> {
     let required = station.lifelines().map(|(_, lifeline)| lifeline).filter(|lifeline| lifeline.is_required());
     let lifelines = required.filter(|lifeline| {
         let mut drifting = drift.settings.iter().filter(|setting| lifeline.settings.contains(&setting.id));
-        let is_answered = drift.lifelines.iter().any(|known| known.name == lifeline.name && known.is_answered);
+        let is_answered = drift.lifelines.iter().any(|known| known.name == lifeline.name && known.elsewhere.is_some());
         calls_nobody(drift, &lifeline.name) || !is_answered && drifting.any(is_unsure)
     });
     lifelines.map(|lifeline| &*lifeline.name).collect()

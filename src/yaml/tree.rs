@@ -99,6 +99,9 @@ fn text_of<'b>(file: &Arc<str>, bytes: &'b [u8]) -> Result<&'b str, Finding> {
             "Split it into several files.",
         ));
     }
+    if let [0xff, 0xfe, ..] | [0xfe, 0xff, ..] = bytes {
+        return Err(Finding::new(Code::NotText, Place::start_of(file), "This is UTF-16.", "Save it as UTF-8."));
+    }
     let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
     let text = std::str::from_utf8(bytes).map_err(|error| {
         let before = String::from_utf8_lossy(&bytes[..error.valid_up_to()]);

@@ -92,6 +92,7 @@ fn told(stations: usize, news: &News) -> Message {
         stopped: &news.stopped,
         refused: &[],
         silent: &BTreeMap::new(),
+        pages: None,
         is_full: false,
         ledger_seq: 0,
         clock: clock(),
@@ -109,7 +110,7 @@ fn station(nth: usize) -> Arc<StationDrift> {
         service: Service::Failed,
         mark: None,
         by: Some("tech-07".into()),
-        is_answered: false,
+        elsewhere: None,
         because: Some("caller could not hear".into()),
     }];
     Arc::new(StationDrift {

@@ -2,8 +2,9 @@
 
 use super::fixture::*;
 use super::*;
-use crate::drift::{Drift, LifelineService, Service, Setback, Standing, StationDrift};
+use crate::drift::{Drift, Elsewhere, LifelineService, Service, Setback, Standing, StationDrift};
 use crate::ledger::Mark;
+use crate::script::Undecided;
 use crate::setting::Weight;
 use std::sync::Arc;
 
@@ -71,7 +72,7 @@ fn a_button_that_is_dead_by_the_record_is_as_critical_as_one_that_failed_and_say
                  (East quay, EQ-01): lamp follows differs.";
     assert!(summary(&opened).starts_with(first), "{opened}");
     assert_eq!(opened["severity"], "critical");
-    assert_eq!(opened["buttons"], serde_json::json!({"failed": 0, "dead": 1, "stations": 1}));
+    assert_eq!(opened["buttons"], serde_json::json!({"failed": 0, "dead": 1, "stations": 1, "unsure": 0}));
     // Set right and failing its test it calls nobody still: that is news, and no better.
     watch.put(station("EQ-01", vec![], vec![failed("2026-11-20T10:00:00Z", None)]));
     let then = told(&mut watch);
@@ -108,7 +109,7 @@ fn whatever_else_there_is_to_tell_the_first_button_that_calls_nobody_and_their_e
     let first = "Z-01: pressing the red button did not reach help (tested 2026-11-20 09:00 UTC by tech-07). 3 buttons at 2 stations do not \
                  work: 2 did not reach help, 1 calls nobody. Put a stand-in at each. Many at once. ";
     assert!(summary(&told).starts_with(first), "{told}");
-    assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 1, "stations": 2}));
+    assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 1, "stations": 2, "unsure": 0}));
     let stations: Vec<&str> =
         told["opened"].as_array().unwrap().iter().map(|entry| entry["station"].as_str().unwrap()).collect();
     assert_eq!(stations, ["Z-01", "Z-02"], "none of them is left out");
@@ -144,7 +145,7 @@ fn the_totals_are_the_fleets_and_stand_first_in_a_message_about_another_station_
     let first = "EQ-01: pressing the red button did not reach help (tested 2026-11-20 09:00 UTC by tech-07). 2 buttons at 2 stations did \
                  not reach help. Put a stand-in at each. New drift at EQ-05";
     assert!(summary(&told).starts_with(first), "{told}");
-    assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 0, "stations": 2}));
+    assert_eq!(told["buttons"], serde_json::json!({"failed": 2, "dead": 0, "stations": 2, "unsure": 0}));
     assert_eq!(told["opened"].as_array().unwrap().len(), 1);
 }
 
@@ -163,7 +164,7 @@ fn a_button_of_which_nobody_knows_any_longer_whom_it_calls_may_call_nobody() {
     assert!(summary(&told).starts_with(first), "{told}");
     let entry = &told["opened"][0];
     assert_eq!((&told["severity"], &entry["stand_in"].is_string()), (&"error".into(), &true));
-    assert_eq!(told["buttons"], serde_json::json!({"failed": 0, "dead": 0, "stations": 0}));
+    assert_eq!(told["buttons"], serde_json::json!({"failed": 0, "dead": 0, "stations": 0, "unsure": 1}));
 }
 
 fn unsure() -> LifelineService {
@@ -187,10 +188,16 @@ fn a_station_whose_button_calls_nobody_or_may_is_never_told_as_better() {
     watch.put(station("EQ-01", vec![mode(Drift::Differs)], vec![dead()]));
     watch.pass();
     watch.put(in_doubt());
+    // Nobody learned that it works: as urgent as it was.
+    let doubted = told(&mut watch);
+    assert_eq!(doubted["grown"].as_array().map(Vec::len), Some(1), "{doubted}");
+    assert!(summary(&doubted).starts_with(first), "{doubted}");
+    assert_eq!((&doubted["severity"], &doubted["buttons"]["unsure"]), (&"critical".into(), &1.into()));
+    // A report that says that it calls someone is what eases it.
+    watch.put(station("EQ-01", vec![mode(Drift::InDoubt)], vec![lifeline("emergency", Service::Untested)]));
     let eased = told(&mut watch);
+    assert_eq!((&eased["severity"], &eased["buttons"]["unsure"]), (&"error".into(), &0.into()));
     assert_eq!(eased["eased"].as_array().map(Vec::len), Some(1), "{eased}");
-    assert!(summary(&eased).starts_with(first), "{eased}");
-    assert_eq!(eased["severity"], "error");
     // One that calls nobody all the same, where something else was put right.
     let mut watch = Watch::new();
     watch.put(station("EQ-01", vec![setting("lamp.follows", Drift::Differs, "1", "0")], vec![dead()]));
@@ -205,8 +212,8 @@ fn a_station_whose_button_calls_nobody_or_may_is_never_told_as_better() {
     watch.pass();
     watch.put(in_doubt());
     let opened = told(&mut watch);
-    let first = "EQ-02: pressing the red button did not reach help (tested 2026-11-20 09:00 UTC by tech-07). Put a stand-in there. \
-                 EQ-01: pressing the red button may call nobody (nobody knows \"unit mode\"). Put a stand-in there. New drift at EQ-01";
+    let first = "EQ-02: pressing the red button did not reach help (tested 2026-11-20 09:00 UTC by tech-07). 1 more button may call \
+                 nobody. Put a stand-in there. EQ-01: pressing the red button may call nobody (nobody knows \"unit mode\"). Put a stand-in there. New drift at EQ-01";
     assert!(summary(&opened).starts_with(first), "{opened}");
 }
 
@@ -253,6 +260,48 @@ fn what_went_wrong_before_with_what_is_wanted_is_told_with_the_station() {
 }
 
 #[test]
+fn a_button_that_called_someone_else_is_said_first_with_who_should_answer() {
+    let mut watch = Watch::new();
+    let elsewhere = Elsewhere {
+        called: "the red button called the harbour master, not the control room".into(),
+        until: "it calls the control room".into(),
+    };
+    let one = LifelineService { elsewhere: Some(elsewhere), ..lifeline("emergency", Service::Untested) };
+    watch.put(station("EQ-01", vec![], vec![one]));
+    let opened = told(&mut watch);
+    let first = "EQ-01: the red button called the harbour master, not the control room. Keep a stand-in until it calls the \
+                 control room. New drift at EQ-01";
+    assert!(summary(&opened).starts_with(first), "{opened}");
+    // It calls someone.
+    assert_eq!(opened["buttons"]["unsure"], 0);
+}
+
+#[test]
+fn a_visit_that_only_puts_a_known_fault_in_doubt_makes_nothing_better() {
+    let mut watch = Watch::new();
+    watch.put(station("EQ-01", vec![setting("identity", Drift::Differs, "1", "2")], vec![]));
+    watch.pass();
+    watch.put(station("EQ-01", vec![setting("identity", Drift::InDoubt, "1", "2")], vec![]));
+    let told = told(&mut watch);
+    assert!(summary(&told).contains("Changed at EQ-01") && !summary(&told).contains("Better"), "{told}");
+}
+
+#[test]
+fn what_people_must_decide_is_said_as_such_and_counted_apart() {
+    let mut watch = Watch::new();
+    let undecided = |is_aside| Undecided { settings: vec![("unit.mode".into(), "unit mode".into())], is_aside };
+    for (name, is_aside) in [("EQ-01", false), ("EQ-02", true)] {
+        watch.next.insert(name.into(), Next::Decide(undecided(is_aside)));
+        watch.put(station(name, vec![], vec![dead()]));
+    }
+    let opened = told(&mut watch);
+    assert_eq!((&opened["to_do"]["to_decide"], &opened["to_do"]["to_test"]), (&2.into(), &0.into()));
+    let next = |nth: usize| &opened["opened"][nth]["next"];
+    assert_eq!(next(0), &serde_json::json!({"do": "say in the inventory what unit mode should be, then key it"}));
+    assert_eq!(next(1)["command"], "stationkeep aside EQ-02 unit.mode --end --by NAME");
+}
+
+#[test]
 fn in_a_rehearsal_every_alert_says_so_first_and_has_the_id_that_it_would_have() {
     let tell = |rehearsal: bool| {
         let mut watch = Watch::new();
@@ -284,16 +333,20 @@ fn a_stand_in_stays_until_a_test_call_reaches_help_however_often_the_keyed_butto
 }
 
 #[test]
-fn a_failed_button_of_a_held_station_is_tested_all_the_same() {
+fn the_fault_of_a_failed_button_of_a_held_station_is_looked_for_all_the_same() {
     let mut watch = Watch::new();
     let number = setting("emergency.primary", Drift::Differs, "1", "0");
     watch.put(station("EQ-01", vec![number], vec![failed("2026-11-20T09:00:00Z", None)]));
     watch.held = Some(held(DIGEST));
     let release = watch.held.as_ref().unwrap().change.release();
-    watch.next.insert("EQ-01".into(), Next::Held { release, to_test: true });
+    watch.next.insert("EQ-01".into(), Next::Held { release, to_repair: true });
     let told = told(&mut watch);
-    assert_eq!(told["opened"][0]["next"]["do"], "make a test call of the red button");
-    assert_eq!((&told["to_do"]["to_test"], &told["to_do"]["held"]), (&1.into(), &10.into()));
+    let what = told["opened"][0]["next"]["do"].as_str().unwrap();
+    assert!(
+        what.starts_with("check the line and the unit.") && what.ends_with("a test call of the red button"),
+        "{what}"
+    );
+    assert_eq!((&told["to_do"]["to_repair"], &told["to_do"]["held"]), (&1.into(), &10.into()));
 }
 
 #[test]

@@ -67,7 +67,7 @@ fn what_is_to_do_adds_up_over_all_stations_shown_or_not_and_says_what_kind_of_wo
     let data = data(&verdict.messages[0].body);
     assert_eq!(
         data["to_do"],
-        json!({"to_key": 600, "calls": 600, "presses": 12_000, "minutes": 500, "to_test": 2, "to_repair": 0, "without_script": 300, "held": 0, "to_await": 0,
+        json!({"to_key": 600, "calls": 600, "presses": 12_000, "minutes": 500, "to_test": 2, "to_repair": 0, "to_decide": 0, "without_script": 300, "held": 0, "to_await": 0,
             "to_put_back": 0, "to_watch": 0, "work_list": "stationkeep script --all"})
     );
     let summary = data["summary"].as_str().unwrap();
@@ -119,7 +119,7 @@ fn a_message_has_this_shape() {
                 New drift at EQ-01 (East quay, EQ-01): emergency primary differs. To do: key 1 station (1 call, 25 keys, about 2 min). Caused by \
                 inventory/fleet.yaml:12:5 (emergency primary, contact control-room, inventory/contacts.yaml:3:5). Fleet: 1 out-of-service, 9 aligned.",
             "severity": "critical",
-            "buttons": {"failed": 1, "dead": 0, "stations": 1},
+            "buttons": {"failed": 1, "dead": 0, "stations": 1, "unsure": 0},
             "many": false,
             "counts": {"opened": count(1, 1), "grown": none, "unwatched": none, "withdrawn": none, "still_open": none,
                 "eased": none, "returned": none, "watched": none, "closed": none},
@@ -131,7 +131,7 @@ fn a_message_has_this_shape() {
                 "files": ["inventory/fleet.yaml"], "files_left_out": 0,
                 "overdue": 0, "withdrawn": 0, "heard_late": 0
             },
-            "to_do": {"to_key": 1, "calls": 1, "presses": 25, "minutes": 2, "to_test": 0, "to_repair": 0, "without_script": 0, "held": 0, "to_await": 0,
+            "to_do": {"to_key": 1, "calls": 1, "presses": 25, "minutes": 2, "to_test": 0, "to_repair": 0, "to_decide": 0, "without_script": 0, "held": 0, "to_await": 0,
                 "to_put_back": 0, "to_watch": 0, "work_list": "stationkeep script --all"},
             "set_aside": {"stations": 0, "whole": 0, "begun": [], "over": [], "left_out": 0},
             "sites": [{"site": "east-quay", "stations": 1}],
@@ -393,7 +393,7 @@ fn a_change_that_is_held_is_in_every_message_with_its_numbers_and_the_command() 
     let mut watch = Watch::new();
     let held = held("0123456789abcdef");
     let release = "stationkeep release 0123456789abcdef --by NAME --why TEXT";
-    watch.next.insert("EQ-01".into(), Next::Held { release: held.change.release(), to_test: false });
+    watch.next.insert("EQ-01".into(), Next::Held { release: held.change.release(), to_repair: false });
     watch.held = Some(held);
     watch.put(differs("EQ-01", "emergency.primary", "1"));
     let opened = data(&watch.pass().messages[0].body);

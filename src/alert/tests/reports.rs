@@ -125,7 +125,8 @@ fn the_same_reports_are_the_same_message_and_nothing_is_none() {
 /// What says that a button is dead reads as what it says, however it came to be rejected.
 #[test]
 fn a_rejected_report_of_a_failed_test_is_told_first_as_critical_with_who_made_it_and_their_note() {
-    let failed = FailedTest { is_certain: true, by: Some("tech-01".into()), note: Some("lift A does not call".into()) };
+    let failed =
+        FailedTest { says: Says::Failed, by: Some("tech-01".into()), note: Some("lift A does not call".into()) };
     let worse = RejectedReport { station: Some("FT-02".into()), failed: Some(failed), ..report(2, vec![reason(1)]) };
     let messages = told(rejected(vec![report(1, vec![reason(4)]), worse]));
     let data = data(&messages[0].body);
@@ -137,12 +138,30 @@ fn a_rejected_report_of_a_failed_test_is_told_first_as_critical_with_who_made_it
 }
 
 #[test]
+fn of_several_that_say_that_a_button_does_not_work_all_are_named_and_the_surest_first() {
+    let of = |nth: usize, station: &str, says: Says| RejectedReport {
+        station: Some(station.into()),
+        failed: Some(FailedTest { says, by: Some("tech-07".into()), note: None }),
+        ..report(nth, vec![reason(4)])
+    };
+    let some = vec![of(1, "NM-07", Says::MayHaveFailed), of(2, "HC-03", Says::MayBeDead), of(3, "FT-01", Says::Failed)];
+    let first = "FT-01: a report that a test call failed was not recorded (by tech-07). NM-07: a report that may say that a \
+                 test call failed was not recorded (by tech-07). HC-03: a report that may say that a button is dead was not \
+                 recorded (by tech-07). Keep a stand-in at each until a test call reaches help.";
+    let data = data(&told(rejected(some))[0].body);
+    assert!(data["summary"].as_str().unwrap().starts_with(first), "{data}");
+    let many = (0..60).map(|nth| of(nth, &format!("S-{nth:02}"), Says::Failed)).collect();
+    let data = super::fixture::data(&told(rejected(many))[0].body);
+    assert!(data["summary"].as_str().unwrap().contains("The same of S-03, S-04, "), "{data}");
+}
+
+#[test]
 fn a_webhook_for_lifelines_alone_hears_of_the_report_that_a_button_did_not_reach_help() {
     let mut watch = Watch::new();
     watch.terms.webhooks = vec![webhook("duty", &[Weight::Lifeline])];
     watch.rejected = rejected(vec![report(1, vec![reason(4)])]);
     assert!(watch.pass().messages.is_empty());
-    let failed = FailedTest { is_certain: false, by: Some("tech-07".into()), note: None };
+    let failed = FailedTest { says: Says::MayHaveFailed, by: Some("tech-07".into()), note: None };
     watch.rejected = rejected(vec![RejectedReport { failed: Some(failed), ..report(2, vec![reason(4)]) }]);
     let told = watch.pass().messages;
     let data = data(&told[0].body);

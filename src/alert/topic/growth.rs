@@ -62,6 +62,19 @@ pub fn only_rewanted(was: &Seen, is: &Seen) -> bool {
     only_eased(&as_wanted, is)
 }
 
+/// Whether nothing got worse but that of a button that called nobody no report says now whether it does.
+pub fn only_doubted(was: &Seen, is: &Seen) -> bool {
+    let mut sure = is.clone();
+    sure.lifelines.values_mut().for_each(|lifeline| lifeline.is_unsure = false);
+    !only_eased(was, is) && only_eased(was, &sure)
+}
+
+/// Whether a setting that was known not to be as wanted is in doubt now: nothing was put right by that.
+pub fn is_doubted(was: &Seen, is: &Seen) -> bool {
+    let known = |name| was.settings.get(name).is_some_and(|was| matches!(was.drift, Drift::Differs | Drift::Strayed));
+    is.settings.iter().any(|(name, is)| is.drift == Drift::InDoubt && known(name))
+}
+
 /// Whether nothing got worse but that nothing was heard of a visit.
 pub fn only_unheard(was: &Seen, is: &Seen) -> bool {
     let heard = Seen { unheard: was.unheard.clone(), ..is.clone() };
@@ -81,7 +94,11 @@ fn no_worse(was: &SeenSetting, is: &SeenSetting) -> bool {
 fn no_worse_service(was: &SeenLifeline, is: &SeenLifeline) -> bool {
     // Services are ordered the worst first. One that was dead and then failed its test calls nobody still, and it is news.
     let failed_again = is.failed_again_at.is_some() && is.failed_again_at != was.failed_again_at;
-    is.service >= was.service && (was.service, is.service) != (Service::Dead, Service::Failed) && !failed_again
+    let is_doubted = was.service.calls_nobody() && is.is_silent_yet();
+    !is_doubted
+        && is.service >= was.service
+        && (was.service, is.service) != (Service::Dead, Service::Failed)
+        && !failed_again
 }
 
 /// The order of standings, and found against the record above merely different.

@@ -15,7 +15,7 @@ use crate::alert::json::json;
 use crate::alert::key::key;
 use crate::alert::machine::Round;
 use crate::alert::mark::{Chain, Mark, MarkHasher};
-use crate::alert::pass::{FailedTest, Pass, RejectedReport, RejectedReports};
+use crate::alert::pass::{FailedTest, Pass, RejectedReport, RejectedReports, Says};
 use crate::alert::subject::{Subject, Topic};
 use crate::alert::terms::Subscription;
 use crate::finding::{Finding, plural};
@@ -210,7 +210,7 @@ fn refused_sentence(refused: &[RejectedReport]) -> Option<String> {
     let first = refused.first()?;
     let source = clip(&first.source, PLACE);
     let reason = first.reasons.first().map_or("It could not be read.", |first| first.message.as_str());
-    let failed = refused.iter().find_map(failed_sentence).map(|failed| failed + " ").unwrap_or_default();
+    let failed = failed_sentences(refused).map(|failed| failed + " ").unwrap_or_default();
     Some(match refused.len() {
         1 => format!("{failed}A field report{} was rejected ({source}): {reason}", about(first)),
         many => format!(
@@ -221,17 +221,43 @@ fn refused_sentence(refused: &[RejectedReport]) -> Option<String> {
     })
 }
 
-/// A button that does not work by a report that does not count: that is said first.
-fn failed_sentence(report: &RejectedReport) -> Option<String> {
-    let FailedTest { is_certain, by, note } = report.failed.as_ref()?;
-    let station = report.station.as_deref().map_or("A station".into(), |station| clip(station, NAME));
+/// So many of them are told in full, the others by their stations, of which no more are named than this.
+const IN_FULL: usize = 3;
+const NAMED: usize = 20;
+
+/// Buttons that do not work by reports that do not count: that is said first, the surest before all.
+fn failed_sentences(refused: &[RejectedReport]) -> Option<String> {
+    let failed = refused.iter().filter_map(|report| Some((report, report.failed.as_ref()?)));
+    let mut failed: Vec<(&RejectedReport, &FailedTest)> = failed.collect();
+    failed.sort_by_key(|(_, failed)| failed.says);
+    let (first, rest) = failed.split_at(failed.len().min(IN_FULL));
+    let mut said: Vec<String> = first.iter().map(|(report, failed)| failed_sentence(report, failed)).collect();
+    if !rest.is_empty() {
+        let mut names: Vec<String> = rest.iter().map(|(report, _)| station(report)).collect();
+        names.dedup();
+        let more = names.len().saturating_sub(NAMED);
+        names.truncate(NAMED);
+        let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+        said.push(format!("The same of {}{more}.", names.join(", ")));
+    }
+    let at = if failed.len() > 1 { " at each" } else { "" };
+    (!said.is_empty()).then(|| format!("{} Keep a stand-in{at} until a test call reaches help.", said.join(" ")))
+}
+
+fn station(report: &RejectedReport) -> String {
+    report.station.as_deref().map_or("A station".into(), |station| clip(station, NAME))
+}
+
+fn failed_sentence(report: &RejectedReport, FailedTest { says, by, note }: &FailedTest) -> String {
     let by = by.as_ref().map(|by| format!("by {}", clip(by, NAME)));
     let said: Vec<String> = by.into_iter().chain(note.as_ref().map(|note| clip(note, NOTE))).collect();
     let said = if said.is_empty() { String::new() } else { format!(" ({})", said.join(": ")) };
-    let says = if *is_certain { "a report that" } else { "a report that may say that" };
-    Some(format!(
-        "{station}: {says} a test call failed was not recorded{said}. Keep a stand-in until a test call reaches help."
-    ))
+    let says = match says {
+        Says::Failed => "that a test call failed",
+        Says::MayHaveFailed => "that may say that a test call failed",
+        Says::MayBeDead => "that may say that a button is dead",
+    };
+    format!("{}: a report {says} was not recorded{said}.", station(report))
 }
 
 fn taken_sentence(taken: &[RejectedReport]) -> Option<String> {

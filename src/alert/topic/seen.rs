@@ -66,6 +66,9 @@ pub struct SeenLifeline {
     /// It called nobody when it was last told, and no test call has reached help since.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub was_silent: bool,
+    /// Of one that a button needs: no report says now whether it calls someone.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub is_unsure: bool,
     /// When a test call last reached help before it failed again.
     #[serde(with = "kept::maybe", default, skip_serializing_if = "Option::is_none")]
     pub fixed_at: Option<Timestamp>,
@@ -95,7 +98,7 @@ impl Seen {
             let seen = SeenSetting { drift: setting.drift, weight: setting.weight, wanted, held, fixed_at: None };
             (setting.name.clone(), seen)
         });
-        let failing = lifelines.iter().filter(|lifeline| counts(lifeline.service, require_tests));
+        let failing = lifelines.iter().filter(|l| counts(l.service, require_tests) || may_call_nobody(l));
         let failing = failing.map(|l| (l.name.clone(), SeenLifeline::of(l)));
         Some(Seen {
             site: site.clone(),
@@ -155,7 +158,9 @@ impl Seen {
 
     /// The same with its severity and mark.
     pub fn condition(self) -> Condition<Seen> {
-        let is_dead = self.standing == Standing::OutOfService;
+        // A visit or a doubt does not make a button work that called nobody.
+        let is_dead =
+            self.standing == Standing::OutOfService || self.lifelines.values().any(SeenLifeline::is_silent_yet);
         let severity = if is_dead { Severity::Critical } else { Severity::of(self.weight) };
         Condition { severity, mark: self.mark(), facts: self }
     }
@@ -170,10 +175,12 @@ impl Seen {
             hasher.text(&wanted.text).maybe(wanted.print.as_deref());
             hasher.text(&held.text).maybe(held.print.as_deref());
         }
-        for (name, SeenLifeline { service, title: _, failed_at: _, failed_again_at, was_silent: _, fixed_at: _ }) in
-            lifelines
-        {
+        for (name, lifeline) in lifelines {
+            let SeenLifeline { service, failed_again_at, .. } = lifeline;
             hasher.text("lifeline").text(name).text(service.as_str());
+            if lifeline.is_silent_yet() {
+                hasher.text("may call nobody");
+            }
             if let Some(at) = failed_again_at {
                 hasher.text("again").text(&at.to_string());
             }
@@ -185,7 +192,17 @@ impl Seen {
     }
 }
 
+/// Whether no report says now whether a button calls someone.
+fn may_call_nobody(lifeline: &LifelineService) -> bool {
+    lifeline.is_required && lifeline.service == Service::Untested && lifeline.because.is_some()
+}
+
 impl SeenLifeline {
+    /// Whether it called nobody when it was last told, and no report says that it calls someone now.
+    pub fn is_silent_yet(&self) -> bool {
+        self.was_silent && self.is_unsure
+    }
+
     fn of(lifeline: &LifelineService) -> SeenLifeline {
         let failed_at = lifeline.mark.filter(|_| lifeline.service == Service::Failed).map(|mark| mark.at);
         SeenLifeline {
@@ -194,6 +211,7 @@ impl SeenLifeline {
             failed_at,
             failed_again_at: None,
             was_silent: false,
+            is_unsure: may_call_nobody(lifeline),
             fixed_at: None,
         }
     }

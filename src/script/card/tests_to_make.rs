@@ -71,6 +71,8 @@ pub(super) fn failed(script: &Script, station: &Station) -> Vec<String> {
             button(station, &test.lifeline)
         )
     });
+    let elsewhere = script.tests.iter().filter_map(|test| test.elsewhere.as_ref());
+    let elsewhere = elsewhere.map(|one| format!("WARNING: {}. {}", one.called, one.stand_in()));
     let is_dated = |test: &&TestCall| {
         let mut dated = script.setbacks.iter().filter(|_| script.back.is_none());
         dated.any(|setback| matches!(setback, Setback::Failed { lifeline, .. } if *lifeline == test.lifeline))
@@ -81,7 +83,7 @@ pub(super) fn failed(script: &Script, station: &Station) -> Vec<String> {
             button(station, &test.lifeline)
         )
     });
-    let mut texts: Vec<String> = dead.chain(unsure).chain(failed.map(text)).chain(failed_so).collect();
+    let mut texts: Vec<String> = dead.chain(unsure).chain(elsewhere).chain(failed.map(text)).chain(failed_so).collect();
     match script.way_back.is_some() {
         true if script.tests.iter().all(|test| !test.has_failed) => texts.push(
             "To be sure what the station holds, go back to what last worked, by the card of the way back.".to_owned(),

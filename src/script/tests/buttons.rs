@@ -3,7 +3,7 @@
 use super::*;
 use crate::ledger::{Mark, Opened, Opening, Refusal};
 use crate::script::aim::Aim;
-use crate::script::dead::left_dead;
+use crate::script::dead::{Undecided, left_dead};
 use crate::script::task::Task;
 
 /// The sample with a mode in which the red button calls nobody, a second button that needs the mode too, and numbers of
@@ -107,6 +107,33 @@ fn a_button_that_is_dead_and_stays_as_it_is_is_let_be_and_the_card_says_first_th
     let first = card::cautions(&script, &station, &codes()).remove(0);
     assert!(first.starts_with("WARNING: the red button calls nobody, because unit mode is setup."), "{first}");
     assert_eq!(calls_nobody(&station, &record).len(), 2, "the other button needs the mode too, whatever its number is");
+}
+
+#[test]
+fn what_makes_a_button_call_nobody_is_to_be_decided_and_what_is_set_aside_is_not_called_a_gap_in_the_inventory() {
+    let mut station = (*station(&modes(), ALL_WANTED)).clone();
+    let record = record(&station, &held(", unit.mode: setup"));
+    let first = |station: &Station| {
+        let script = there(station, &self::record(station, &held(", unit.mode: setup").replace("\"121\"", "\"120\"")));
+        card::cautions(&script.unwrap().unwrap(), station, &codes()).remove(0)
+    };
+    let open = Undecided::of(&station, &record).unwrap();
+    assert_eq!(open.what(), "say in the inventory what unit mode should be, then key it");
+    assert_eq!(open.command("EQ-01"), None);
+    assert!(
+        first(&station).ends_with("Ops must say in the inventory what unit mode should be."),
+        "{}",
+        first(&station)
+    );
+    let mode = station.keybook.id("unit.mode").unwrap();
+    std::sync::Arc::make_mut(&mut station.for_now).aside = [mode].into();
+    let aside = Undecided::of(&station, &record).unwrap();
+    assert_eq!(aside.what(), "end what is set aside of unit mode, then key it");
+    assert_eq!(aside.command("EQ-01").as_deref(), Some("stationkeep aside EQ-01 unit.mode --end --by NAME"));
+    let said = first(&station);
+    assert!(said.ends_with("Of this station unit mode is set aside: to get a card for it, end that."), "{said}");
+    // Nothing is to be decided where a press calls someone.
+    assert_eq!(Undecided::of(&station, &self::record(&station, &held(", unit.mode: service"))), None);
 }
 
 #[test]
@@ -256,7 +283,7 @@ fn a_code_that_was_refused_is_said_first_and_tried_last() {
     );
     let (codes, lead, note) = told(TERN, &["file:new"]);
     assert_eq!(codes, serde_json::json!(["file:new"]));
-    assert!(lead.ends_with("ops must find out which code the station holds."), "{lead}");
+    assert!(lead.ends_with("If none is known, try this one once more, slowly."), "{lead}");
     assert!(note.contains("it has refused every code on record") && lead.contains("4711 00"), "{note}");
     let (codes, lead, note) = told(&printed, &["file:old"]);
     assert_eq!(codes, serde_json::json!(["file:new", "factory", "file:old"]));
