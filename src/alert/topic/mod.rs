@@ -14,3 +14,4 @@ pub mod seen;
 pub mod silent;
 pub mod station;
 pub mod trouble;
+pub mod unrecorded;
