@@ -179,7 +179,8 @@ fn reported(day: &mut Day) {
     panic!("the sheet is not right after {TURNS} turns");
 }
 
-/// What is wanted otherwise than was seen is said as that: no change is spoken of before anybody keyed or tested anything.
+/// What is wanted otherwise than was reported is said as that, before anyone keyed or tested anything: what was wanted before is
+/// not on record. A comparison with the files of before knows that it is an edit.
 fn first_seen(day: &mut Day) {
     let path = day.folder.join("weir/config/inventory/fleet.yaml");
     let inventory = fs::read_to_string(&path).expect("the inventory");
@@ -188,8 +189,10 @@ fn first_seen(day: &mut Day) {
     let summary = day.run("weir", &["drift", "--summary"]);
     let script = day.run("weir", &["script", "MW-200"]);
     for said in [text(&summary), text(&script)] {
-        let first = "First seen: lifeline-critical settings are not as wanted at 300 of the 300 stations on record";
-        assert!(said.contains(first) && !said.contains("would change"), "{said}");
+        let first =
+            "Lifeline-critical settings are wanted otherwise than reported at 300 of the 300 stations on record";
+        let is_open = said.contains(first) && said.contains("so this may be an edit");
+        assert!(is_open && !said.contains("would change"), "{said}");
     }
     fs::write(&path, inventory).expect("the inventory");
     day.commands -= 2;
@@ -256,8 +259,8 @@ fn an_empty_folder_becomes_an_installation_that_is_right_and_nothing_is_written_
     assert!(is_done(&made), "{}", text(&made));
     assert_eq!(
         String::from_utf8_lossy(&made.stdout).lines().count(),
-        4,
-        "what was made, and three lines: {}",
+        5,
+        "what was made, and four lines: {}",
         text(&made)
     );
     let checked = stationkeep(&at.join("weir"), &["check"]);
@@ -268,13 +271,27 @@ fn an_empty_folder_becomes_an_installation_that_is_right_and_nothing_is_written_
     let summary = stationkeep(&at.join("weir"), &["drift", "--summary", "--format", "json"]);
     assert!(String::from_utf8_lossy(&summary.stdout).contains("O'Hara: \\\"# Weir"), "{}", text(&summary));
 
+    for (written, source) in [
+        ("ci/check-change", "check-change"),
+        ("ci/pre-commit", "pre-commit"),
+        (".github/workflows/stationkeep.yaml", "github.yaml"),
+    ] {
+        let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("deploy/commit").join(source);
+        let read = |path: &Path| fs::read_to_string(path).expect("a file");
+        assert_eq!(read(&at.join("weir").join(written)), read(&source), "one text, not two that say similar things");
+    }
+
     fs::create_dir_all(at.join("other/ci")).expect("a folder");
-    fs::write(at.join("other/ci/check"), "mine").expect("a file");
+    fs::write(at.join("other/ci/pre-commit"), "mine").expect("a file");
     let refused = stationkeep(at, &["new", "other"]);
     assert_eq!(refused.status.code(), Some(2));
-    assert!(text(&refused).contains("other has ci/check already, and nothing is written over"), "{}", text(&refused));
+    assert!(
+        text(&refused).contains("other has ci/pre-commit already, and nothing is written over"),
+        "{}",
+        text(&refused)
+    );
     assert_eq!(files(&at.join("other")).len(), 1, "nothing is written beside it");
-    assert_eq!(fs::read_to_string(at.join("other/ci/check")).expect("the file"), "mine");
+    assert_eq!(fs::read_to_string(at.join("other/ci/pre-commit")).expect("the file"), "mine");
 }
 
 #[test]

@@ -169,7 +169,7 @@ fn answers(args: &Args) -> Result<Answers, CliError> {
     let forge = match args.forge {
         Some(forge) => forge,
         None if is_asked => ask("Which forge checks every change (none, github, gitlab)?", "none", |text| {
-            clap::ValueEnum::from_str(text, true)
+            clap::ValueEnum::from_str(text, true).map_err(|_| "write none, github or gitlab".into())
         })?,
         None => Forge::None,
     };
@@ -252,7 +252,7 @@ fn checked(folder: &Path) -> Result<(), CliError> {
     }
 }
 
-/// What was made, and what to do next, in three lines.
+/// What was made, and what to do next, in four lines.
 fn next(args: &Args, count: usize) -> String {
     let folder = for_a_shell(&args.folder);
     let (second, third) = match &args.from {
@@ -270,7 +270,8 @@ fn next(args: &Args, count: usize) -> String {
         ),
     };
     format!(
-        "{folder}: {} written. Next:\n  1. cd {folder} && stationkeep check    shows every mistake at its line\n  {second}\n  {third}\n",
+        "{folder}: {} written. Next:\n  1. cd {folder} && stationkeep check    shows every mistake at its line\n  {second}\n  {third}\n  \
+         4. git init, then install the hook: README.md says how; it checks every commit and merge\n",
         plural(count as u64, "file")
     )
 }

@@ -5,11 +5,13 @@
 
 mod address;
 mod brake;
+mod changed;
 mod read;
 mod webhook;
 
 pub use address::Address;
 pub use brake::BrakeTerms;
+pub use changed::{KeyChange, changed_keys};
 pub use read::{Loaded, load, read};
 pub use webhook::{Given, Resolved, Target, Webhook, WebhookKind};
 

@@ -71,6 +71,7 @@ codes! {
     LookAlike, "look-alike", Warning, "The name holds a character that looks like another one, or like nothing: a letter of another alphabet, a digit of another script, an unusual space. It counts as written, so whoever types the name as it looks will not find it.";
     SecretLiteral, "secret-literal", Error, "Many people read the inventory, so it never holds an access code. Write a reference: {secret: \"file:PATH\"} or {secret: \"env:NAME\"}.";
     SecretUnfit, "secret-unfit", Error, "This setting cannot hold the code that the reference leads to.";
+    CodeTracked, "code-tracked", Error, "An access code opens every station that has it, and what git has once been given stays in its history. This is looked for by \"check --staged\", \"--committed\" and \"--strict\".";
     SecretUnread, "secret-unread", Warning, "The code cannot be read on this machine. Scripts made here show a placeholder that the technician fills in.";
     NotE164, "not-e164", Error, "Numbers for \"calls\" and \"number\" are in international form: a plus sign, the country's calling code and the number, at most 15 digits, no spaces (ITU-T E.164).";
     NumberImpossible, "number-impossible", Warning, "The public numbering metadata has no number of this length in that country. Look for a lost or doubled digit. Very new ranges may be missing there.";
@@ -109,7 +110,7 @@ codes! {
     IdleShort, "idle-short", Error, "A station hangs up after a silence of \"idle_ms\". A person needs \"press_ms\" for each key, so a shorter silence ends every call before a command is complete.";
     KeybookTooLarge, "keybook-too-large", Error, "The search for the best script covers everything that a keybook allows. To make sure that it ends, the number of lifelines, of values that commands ask for, and of keys in a command is limited.";
     LifelineMissing, "lifeline-missing", Error, "A wrong setting of weight lifeline can leave a caller without help. Only a test call of its lifeline proves that it is right, so each such setting belongs to one.";
-    LifelineWeight, "lifeline-weight", Warning, "A wrong setting of a button can leave a caller without help. Its weight decides how urgently its drift is told, and to which webhooks: without weight: lifeline, a button that calls the wrong number would be told as routine.";
+    LifelineWeight, "lifeline-weight", Warning, "A button calls only with the right value in this setting, and a wrong one is told as less urgent than that. The weight decides how urgently a wrong value is told, and to which webhooks. With another weight than lifeline, a button that calls nobody may not wake on-call. Add weight: lifeline to the setting in the keybook.";
     LifelineUnlisted, "lifeline-unlisted", Warning, "Without \"settings\", a lifeline consists of the settings that \"works\" names. At a station where none of them is wanted or known, this button is not watched.";
     ConditionUnfit, "condition-unfit", Error, "A condition of \"works\" says with which values of a setting the button works. This one does not suit the kind of its setting, or no value meets it, so the button would never work.";
     BacksFallback, "backs-fallback", Error, "\"backs\" names the button that is tried first. A fallback cannot back another fallback.";
@@ -122,12 +123,25 @@ codes! {
     ReportFile, "report-file", Error, "Everything in the reports folder is accounted for, so that no report is lost to a slip in its name. Reports end in .yaml, .yml or .json; ledger lines in .jsonl; sheets in .csv. Symbolic links are not followed, because they could make the program read what their owner may not. Hidden files and folders, names that end in ~, and names that end in .part are skipped.";
     ReportScript, "report-script", Error, "Steps refer to a script by its digest. What each step did is known from the script as it was issued.";
     RepositoryUnread, "repository-unread", Error, "The inventory is read from one commit of a git repository, by the git program. Where that fails, the last good inventory stays in use. Causes: the repository or the ref is gone, an object is broken, git is missing, or git rejects a repository that belongs to another user.";
-    FilePassed, "file-passed-over", Warning, "In the folders of the inventory and of keybooks only files that end in .yaml or .yml are read. A file that was saved under another name drops out without a word, and its stations with it. Hidden files, names that end in ~, Markdown and files called README are meant to be left out.";
-    NumberAbroad, "number-abroad", Warning, "Numbers are dialled as they are from the country of the line. A station whose own number is of another country likely has the wrong country in its line, and its buttons would dial numbers that do not exist there.";
-    LineOtherwise, "line-otherwise", Warning, "The contacts of a station are dialled as its line is described in the inventory. Here the station is told that its line is of another kind, so one of the two is wrong.";
-    FallbackSame, "fallback-same", Warning, "A second number is there for when the first does not answer. Where both are the same number, nobody else is called.";
-    AlertsNowhere, "alerts-nowhere", Warning, "Alerts of weight lifeline are those about buttons that may not call for help. Where no webhook carries them, nobody is alerted.";
+    FilePassed, "file-passed-over", Warning, "The file is not read, so nobody watches the stations in it. When one of their buttons stops working, no alert is sent. In the folders of the inventory and of keybooks only files that end in .yaml or .yml are read. Rename the file, or move it out of the folder. Hidden files, names that end in ~, Markdown and files called README are meant to be left out.";
+    NumberAbroad, "number-abroad", Warning, "The station's own number is of another country than its line, so its buttons may dial numbers that do not exist. Numbers are dialled as they are from the country of the line. Correct the country of the line. If the number is the wrong one, correct that, or a technician rings someone else.";
+    LineOtherwise, "line-otherwise", Warning, "The station is told another kind of line than its contacts are dialled by, so a press of the button may reach nobody. Contacts are dialled as the line is described in the inventory. Find out how the station is wired. Write that kind in the line, and let the setting follow it: {from: line}.";
+    FallbackSame, "fallback-same", Warning, "The second number is the first one again, so nobody else is called when it does not answer. The caller hears the same unanswered phone twice. Let the second number call someone else. If there is nobody else, write \"\" for it.";
+    OutsideMissing, "outside-missing", Warning, "A public number is dialled from a private exchange without the outside prefix, so a press of the button may reach nobody, or an extension of that number. A number that is written out is dialled as it is. Write {to: CONTACT}: then each station dials it as its line needs.";
+    AlertsNowhere, "alerts-nowhere", Warning, "No webhook carries alerts about buttons that may not call for help. Such alerts have the weight lifeline. Without them a button can stay broken until someone looks at drift. Add a webhook with that weight, then send it a trial alert: stationkeep deliveries try NAME.";
     ConfigBroken, "config-broken", Error, "The configuration has an error.";
+}
+
+impl Code {
+    /// Warnings after which nobody would notice that a button fails.
+    pub const UNNOTICED: [Code; 6] = [
+        Code::AlertsNowhere,
+        Code::ButtonNone,
+        Code::FilePassed,
+        Code::LifelineUnmanaged,
+        Code::LookAlike,
+        Code::NumberImpossible,
+    ];
 }
 
 impl fmt::Display for Code {

@@ -2,7 +2,7 @@
 //!
 //! Which files these are is git's word; what they hold is read from the disk, or from the objects that are staged.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsStr;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -101,6 +101,19 @@ pub fn staged_in(git: &Git, folder: &Folder) -> Result<(Tree, Vec<Finding>), Git
     // A file in the middle of a merge is there once a side.
     entries.dedup_by(|one, other| one.path == other.path);
     contents(git, at, listed(entries, &folder.shown), &folder.shown, &mut Contents::new())
+}
+
+/// The files that git tracks in a folder and below: those that a commit under way would hold.
+///
+/// # Errors
+/// Where the folder lies in no work tree, or git cannot tell.
+pub fn tracked_in(git: &Git, folder: &Path) -> Result<BTreeSet<PathBuf>, GitError> {
+    use std::os::unix::ffi::OsStrExt;
+    let within = At::Within(folder);
+    let index = index_of_a_commit_under_way(git, within)?;
+    let at = index.as_deref().map_or(within, |index| At::Index(folder, index));
+    let names = git.records(at, &["ls-files", "-z"].map(OsStr::new), |name| Some(name.to_vec()))?;
+    Ok(names.iter().map(|name| folder.join(OsStr::from_bytes(name))).collect())
 }
 
 /// `<mode> <id> <stage>\t<path>`, git-ls-files(1).

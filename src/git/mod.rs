@@ -16,7 +16,7 @@ mod run;
 mod snapshot;
 
 pub use blame::{Author, Blamed, blame};
-pub use edited::staged_in;
+pub use edited::{staged_in, tracked_in};
 pub use error::GitError;
 pub use follow::{Cache, Followed, RefName, UnfitRef};
 pub use past::{is_same_work_tree, tree_as_of};

@@ -214,7 +214,9 @@ pub(super) fn in_short(says: &str) -> String {
 pub(super) fn failed(at: At<'_>, says: &str) -> GitError {
     let path = at.path().display().to_string();
     if says.contains("dubious ownership") {
-        GitError::Foreign { path }
+        // It names the work tree's top, in quotes: an exception for a folder in it would be none.
+        let top = says.split_once("repository at '").and_then(|(_, rest)| rest.lines().next()?.strip_suffix('\''));
+        GitError::Foreign { path: top.map_or(path, str::to_owned) }
     } else if says.contains("not a git repository") {
         GitError::NoRepository { path }
     } else {

@@ -342,7 +342,7 @@ fn a_repository_of_another_user_is_refused_with_the_command_that_trusts_it() {
     }
     let error = read(&repo.followed("main", ".")).unwrap_err();
     let path = fs::canonicalize(repo.path()).unwrap();
-    let expected = format!("git config --global --add safe.directory '{}'.", path.display());
+    let expected = format!("git config --global --add safe.directory '{}'", path.display());
     assert!(error.fix().ends_with(&expected), "{error}: {}", error.fix());
 }
 
@@ -529,4 +529,18 @@ fn every_line_is_traced_to_the_commit_that_wrote_it() {
     empty.write("a.yaml", "a\n");
     let fresh = blame(&git, Blamed::Lying(&empty.path().join("a.yaml")), [1]).unwrap();
     assert_eq!(author(&fresh, 1), "not committed");
+}
+
+#[test]
+fn the_way_out_of_a_repository_of_another_user_names_its_top() {
+    let repo = Repo::new();
+    // As git says it (safe.directory in git-config(1)), whichever folder below it was asked in.
+    let git = in_place_of_git(
+        repo.dir.path(),
+        "echo \"fatal: detected dubious ownership in repository at '/srv/fleet'\" >&2; echo hint >&2; exit 128",
+    );
+    let folder = Folder { shown: "inventory".into(), path: repo.path() };
+    let error = tree_as_of(&git, &folder, "HEAD").unwrap_err();
+    let fix = "As the user that runs stationkeep: git config --global --add safe.directory '/srv/fleet'";
+    assert_eq!(error.fix(), fix);
 }

@@ -145,12 +145,17 @@ pub struct LineEntry {
 impl RawFile {
     /// The secrets this file refers to.
     pub fn references(&self) -> impl Iterator<Item = &Reference> {
+        self.references_at().map(|(reference, _)| reference)
+    }
+
+    /// The same, each with its place.
+    pub fn references_at(&self) -> impl Iterator<Item = (&Reference, &Place)> {
         let layers =
             self.settings.iter().map(|(entries, _)| entries).chain(self.profiles.iter().map(|(_, p)| &p.settings));
         let layers =
             layers.chain(self.sites.iter().map(|(_, s)| &s.settings)).chain(self.stations.iter().map(|s| &s.settings));
         layers.flatten().filter_map(|entry| match &entry.wish {
-            Wish::Value(Written::Secret(reference)) => Some(reference),
+            Wish::Value(Written::Secret(reference)) => Some((reference, &entry.place)),
             Wish::Value(_) | Wish::To(_) | Wish::FromLine | Wish::Unmanaged => None,
         })
     }
@@ -216,8 +221,14 @@ impl Reader<'_> {
         self.names(what, entries);
         let mut owner: Option<&str> = None;
         let mut own = Vec::new();
-        for entry @ (key, _) in entries {
-            if !matches!(&*key.text, "settings" | "lifelines") {
+        let is_line = |node: &Node| ["kind", "country", "outside"].iter().any(|field| node.get(field).is_some());
+        for entry @ (key, node) in entries {
+            let is_own = match &*key.text {
+                "settings" | "lifelines" => false,
+                "line" => !is_line(node),
+                _ => true,
+            };
+            if is_own {
                 own.push(entry);
                 owner = Some(&key.text);
                 continue;

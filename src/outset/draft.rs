@@ -94,7 +94,7 @@ fn guesses(rows: &[StationRow<'_>], written: &Writer<'_>, header: &Header, answe
     }
     if !header.unread.is_empty() {
         let names: Vec<String> = header.unread.iter().map(|name| format!("\"{name}\"")).collect();
-        out.push(format!("columns that are no settings, and not used: {}", names.join(", ")));
+        out.push(format!("columns that are not read: {}", names.join(", ")));
     }
     out
 }

@@ -7,7 +7,7 @@ use crate::setting::Name;
 /// The folder of the configuration in an installation, with the slash.
 pub(super) const CONFIG: &str = "config/";
 
-/// Which forge's check is added; `ci/check` always is.
+/// Which forge's recipe is added; what every recipe runs, and the hook, always are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub enum Forge {
     /// No file for a forge.
@@ -66,11 +66,13 @@ pub const INVENTORY: &str = "config/inventory/fleet.yaml";
 /// What every installation begins with: all but keybooks and inventory.
 pub(super) fn frame(answers: &Answers) -> Vec<NewFile> {
     let config = |path: &str, text: &str| NewFile::plain(format!("{CONFIG}{path}"), text);
+    let program = |path: &str, text: &str| NewFile { mode: Mode::Program, ..NewFile::plain(path, text) };
     let mut files = vec![
         NewFile::plain("README.md", include_str!("skeleton/README.md").replace("FLEET", &answers.fleet)),
         NewFile::plain(".gitignore", include_str!("skeleton/gitignore")),
         NewFile::plain(".gitattributes", include_str!("skeleton/gitattributes")),
-        NewFile { mode: Mode::Program, ..NewFile::plain("ci/check", include_str!("skeleton/check.sh")) },
+        program("ci/check-change", include_str!("../../deploy/commit/check-change")),
+        program("ci/pre-commit", include_str!("../../deploy/commit/pre-commit")),
         config("stationkeep.yaml", include_str!("skeleton/stationkeep.yaml")),
         config("secrets/README.md", include_str!("skeleton/secrets.md")),
         // A hidden file: any other would be read as a report.
@@ -80,9 +82,12 @@ pub(super) fn frame(answers: &Answers) -> Vec<NewFile> {
     match answers.forge {
         Forge::None => {}
         Forge::Github => {
-            files.push(NewFile::plain(".github/workflows/stationkeep.yaml", include_str!("skeleton/github.yaml")));
+            let workflow = include_str!("../../deploy/commit/github.yaml");
+            files.push(NewFile::plain(".github/workflows/stationkeep.yaml", workflow));
         }
-        Forge::Gitlab => files.push(NewFile::plain(".gitlab-ci.yml", include_str!("skeleton/gitlab.yaml"))),
+        Forge::Gitlab => {
+            files.push(NewFile::plain(".gitlab-ci.yml", include_str!("../../deploy/commit/gitlab.yaml")));
+        }
     }
     files
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::{FactPreview, LifelinePreview, Preview, SettingPreview, StationPreview, Watch};
 use crate::drift::value_text;
 use crate::inventory::Wanted;
-use crate::setting::Name;
+use crate::setting::{Name, Weight};
 
 /// A setting that changes alike at some stations.
 pub(super) struct Ring<'c> {
@@ -25,9 +25,18 @@ pub(super) fn spelt(wanted: Option<&Wanted>) -> String {
 
 /// The buttons that would call another number, at stations that are there already.
 pub(super) fn rings(change: &Preview) -> Vec<Ring<'_>> {
+    alike(change, |setting| setting.rings && setting.to.is_some())
+}
+
+/// What decides whether a button calls someone, and nothing would be wanted of any more: nobody notices then when it is wrong.
+pub(super) fn let_go(change: &Preview) -> Vec<Ring<'_>> {
+    alike(change, |setting| setting.to.is_none() && (setting.rings || setting.weight == Weight::Lifeline))
+}
+
+fn alike(change: &Preview, counts: impl Fn(&SettingPreview) -> bool) -> Vec<Ring<'_>> {
     let mut groups: BTreeMap<(&Name, String, String), Ring<'_>> = BTreeMap::new();
     for station in change.stations.iter().filter(|station| station.was.is_some()) {
-        for setting in station.settings.iter().filter(|setting| setting.rings) {
+        for setting in station.settings.iter().filter(|setting| counts(setting)) {
             let (from, to) = (spelt(setting.from.as_deref()), spelt(setting.to.as_deref()));
             let group = groups.entry((&setting.name, from, to));
             group.or_insert(Ring { setting, stations: Vec::new() }).stations.push(&station.station.name);
@@ -85,11 +94,11 @@ pub(super) fn elsewhere(change: &StationPreview, name: impl Fn(&str) -> String) 
         said.push(format!("was {} until now and keeps its record", name(&was.name)));
     }
     if was.number != station.number {
-        let rings = format!("rings on {} instead of {}, so its buttons need a test", station.number, was.number);
+        let rings = format!("is rung on {}, before on {}, so its buttons need a test", station.number, was.number);
         said.push(rings);
     }
     if was.site != station.site {
-        said.push(format!("stands at {} instead of {}", name(&station.site), name(&was.site)));
+        said.push(format!("moves from {} to {}", name(&was.site), name(&station.site)));
     }
     if was.keybook.model != station.keybook.model {
         said.push(format!("is a {} instead of a {}", name(&station.keybook.model), name(&was.keybook.model)));

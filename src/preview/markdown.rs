@@ -3,10 +3,11 @@
 //! Markdown is rendered by a forge, and names, notes and values come from files: they stand in code spans or fences alone, where
 //! nothing in them is markup, a link or a mention (CommonMark 0.31.2, 6.1 and 4.5; tables by the GFM specification 0.29, 4.10).
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
-use super::groups::{Heading, Ring, elsewhere, facts, lifelines, rings};
-use super::show::{NAMED, diff_text, keying_sentence, keys_text, stations_sentence};
+use super::groups::{Heading, Ring, elsewhere, facts, let_go, lifelines, rings};
+use super::show::{LET_GO, NAMED, diff_text, keying_sentence, keys_text, stations_sentence};
 use super::{FactPreview, KeybookPreview, Preview, SettingPreview, WeightPreview};
 use crate::drift::value_text;
 use crate::finding::{as_name, plural};
@@ -46,10 +47,12 @@ pub fn headline(change: &Preview) -> Option<String> {
         let gone = |lifeline: &super::LifelinePreview| lifeline.was == super::Watch::Watched;
         station.lifelines.iter().any(|lifeline| gone(lifeline) && lifeline.becomes != super::Watch::Watched)
     });
-    let called = change.stations.iter().filter(|station| station.was.is_some());
-    let called = called.filter(|station| station.settings.iter().any(|setting| setting.rings)).count();
+    let stations_of =
+        |rings: Vec<Ring<'_>>| rings.iter().flat_map(|ring| ring.stations.clone()).collect::<BTreeSet<_>>().len();
+    let (called, let_go) = (stations_of(rings(change)), stations_of(let_go(change)));
     Some(match (unwatched.count(), change.stuck.len(), called) {
         _ if change.is_empty() => return None,
+        (0, 0, _) if let_go > 0 => format!("at {} a setting of a button would no longer be managed", stations(let_go)),
         (0, 0, 0) => stations_sentence(change),
         (0, 0, count) => format!("at {} a button would call another number", stations(count)),
         (0, count, _) => format!("no script could be written for {}", stations(count)),
@@ -68,6 +71,7 @@ pub fn tables(change: &Preview, before: &str, brake: &str) -> String {
     let mut out = format!("{}.\n", stations_sentence(change));
     lifeline_table(&mut out, change);
     stuck(&mut out, change);
+    unmanaged_table(&mut out, change);
     ring_table(&mut out, change);
     let _ = writeln!(out, "\n**Technicians.** {}", keying_sentence(change, &literal(before)));
     if !brake.is_empty() {
@@ -156,6 +160,14 @@ fn counted(stations: &[&Name]) -> String {
     format!("{}: {}", stations.len(), named(stations.iter().copied()))
 }
 
+fn unmanaged_table(out: &mut String, change: &Preview) {
+    let row = |Ring { setting: SettingPreview { name, from, .. }, stations }: &Ring<'_>| {
+        vec![literal(name), spelt(from.as_deref()), counted(stations)]
+    };
+    let rows: Vec<Vec<String>> = let_go(change).iter().map(row).collect();
+    table(out, LET_GO, &["setting", "was", "stations"], &rows);
+}
+
 fn ring_table(out: &mut String, change: &Preview) {
     let row = |Ring { setting, stations }: &Ring<'_>| {
         let SettingPreview { name, from, to, .. } = setting;
@@ -203,7 +215,7 @@ fn stations(out: &mut String, change: &Preview) {
     let mut lines: Vec<String> = Vec::new();
     for (was, name) in &change.renamed {
         lines.push(format!(
-            "{} rings on the number that {} had, and has no record under its new name. If it is the same station, write {} in it.",
+            "{} has the number that {} had, and has no record under its new name. If it is the same station, write {} in it.",
             literal(name),
             literal(was),
             literal(&format!("formerly: {}", as_name(was)))

@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 
 use serde_json::{Value as Json, json as object};
 
-use super::groups::{Ring, diffs, elsewhere, facts, lifelines, rings, spelt};
+use super::groups::{Ring, diffs, elsewhere, facts, let_go, lifelines, rings, spelt};
 use super::{FactPreview, KeybookPreview, KeysPreview, Preview, SettingPreview, StationPreview, WeightPreview};
 use crate::finding::{as_name, plural};
 use crate::inventory::Wanted;
@@ -32,6 +32,7 @@ pub fn text(change: &Preview, before: &str, after: &str) -> String {
         let _ = writeln!(out, "- {weight}: {} at {}", plural(*settings, "setting"), plural(*stations, "station"));
     }
     let _ = writeln!(out, "\n{}", keying_sentence(change, before));
+    unmanaged_lines(&mut out, change);
     ring_lines(&mut out, change);
     lifeline_lines(&mut out, change);
     elsewhere_lines(&mut out, change);
@@ -101,7 +102,7 @@ pub(super) fn stations_sentence(change: &Preview) -> String {
         (changed, "would change"),
         (new, "would be new"),
         (change.gone.len(), "would be gone"),
-        (described, "would only be described differently"),
+        (described, "would change in their description alone"),
     ];
     let parts = parts.into_iter().filter(|(count, _)| *count > 0);
     parts.map(|(count, what)| format!("{} {what}", plural(count as u64, "station"))).collect::<Vec<_>>().join(", ")
@@ -128,6 +129,21 @@ fn named<'n>(names: impl IntoIterator<Item = &'n Name>) -> String {
     let rest = names.len().saturating_sub(NAMED);
     let shown = names[..names.len() - rest].join(", ");
     if rest == 0 { shown } else { format!("{shown} and {rest} more") }
+}
+
+/// What the section is called of settings that nothing is wanted of any more.
+pub(super) const LET_GO: &str = "No longer managed: nobody notices when these are wrong";
+
+fn unmanaged_lines(out: &mut String, change: &Preview) {
+    let groups = let_go(change);
+    if !groups.is_empty() {
+        let _ = writeln!(out, "\n{LET_GO}:");
+    }
+    for Ring { setting: SettingPreview { name, from, .. }, stations } in &groups {
+        let count = plural(stations.len() as u64, "station");
+        let names = named(stations.iter().copied());
+        let _ = writeln!(out, "- {name}: was {}, at {count}: {names}", spelt(from.as_deref()));
+    }
 }
 
 fn ring_lines(out: &mut String, change: &Preview) {
@@ -178,7 +194,7 @@ fn renamed(out: &mut String, change: &Preview) {
     for (was, name) in &change.renamed {
         let _ = writeln!(
             out,
-            "\n{name} rings on the number that {was} had. Under a new name it has no record until a report. If it is the same \
+            "\n{name} has the number that {was} had. Under a new name it has no record until a report. If it is the same \
              station, write formerly: {} in {name}.",
             as_name(was)
         );

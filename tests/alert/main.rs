@@ -93,6 +93,7 @@ fn told(stations: usize, news: &News) -> Message {
         refused: &[],
         refusing: &BTreeMap::new(),
         silent: &BTreeMap::new(),
+        pages: None,
         is_full: false,
         ledger_seq: 0,
         clock: clock(),

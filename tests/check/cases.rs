@@ -96,9 +96,10 @@ fn every_mistake_is_told_at_the_place_that_made_it_and_its_exact_fix_leaves_noth
     assert!(exact > 30, "only {exact} cases have an exact fix");
 }
 
-/// Codes that no file of a checked fleet provokes; the first two have tests of their own below, the third in `hostile.rs`, the last
-/// in `tests/daemon`.
-const ELSEWHERE: [Code; 4] = [Code::FileTooLarge, Code::ReportConflict, Code::FindingsMany, Code::ReportFile];
+/// Codes that no file of a checked fleet provokes; the first two have tests of their own below, the third in `hostile.rs`, the fourth
+/// in `commits.rs`, the last in `tests/daemon`.
+const ELSEWHERE: [Code; 5] =
+    [Code::FileTooLarge, Code::ReportConflict, Code::FindingsMany, Code::CodeTracked, Code::ReportFile];
 
 #[test]
 fn every_code_has_a_case_and_an_explanation_that_check_prints() {

@@ -57,9 +57,11 @@ impl Clone {
 
     fn install_the_hook(&self) {
         let from = Path::new(env!("CARGO_MANIFEST_DIR")).join("deploy/commit/pre-commit");
-        let hook = self.fleet.path(".git/hooks/pre-commit");
-        fs::copy(from, &hook).expect("the hook");
-        fs::set_permissions(hook, fs::Permissions::from_mode(0o755)).expect("it may run");
+        for name in ["pre-commit", "pre-merge-commit"] {
+            let hook = self.fleet.path(".git/hooks").join(name);
+            fs::copy(&from, &hook).expect("the hook");
+            fs::set_permissions(hook, fs::Permissions::from_mode(0o755)).expect("it may run");
+        }
     }
 
     fn commits(&self) -> usize {
@@ -213,4 +215,57 @@ fn the_hook_stops_a_commit_with_a_mistake_and_lets_the_fixed_one_through() {
         fs::write(&piers, text.replace("Berth 23", "Berth 24")).expect("an edit");
         clone.git(&["-C", "../side", "commit", "--quiet", "--all", "-m", "Moved again"]);
     }
+}
+
+#[test]
+fn a_merge_of_two_branches_that_are_right_alone_and_wrong_together_is_stopped() {
+    let clone = Clone::new(IN_A_FOLDER);
+    clone.install_the_hook();
+    clone.git(&["checkout", "--quiet", "-b", "other"]);
+    let station = |name: &str| {
+        let where_ = "where: \"Slip\", profiles: [pier], settings: {identity: \"77\"}";
+        format!("inventory: 1\nstations: {{{name}: {{site: north-pier, number: \"+441632960177\", {where_}}}}}\n")
+    };
+    clone.fleet.write("inventory/other.yaml", station("NP-77"));
+    clone.git(&["add", "--all"]);
+    clone.git(&["commit", "--quiet", "-m", "One"]);
+    clone.git(&["checkout", "--quiet", "main"]);
+    clone.fleet.write("inventory/own.yaml", station("NP-78"));
+    clone.git(&["add", "--all"]);
+    clone.git(&["commit", "--quiet", "-m", "The other"]);
+    let merged = clone.try_git(&["merge", "--no-edit", "other"]);
+    assert!(!merged.status.success() && said(&merged).contains("(number-shared)"), "{}", said(&merged));
+    assert_eq!(clone.commits(), 2);
+}
+
+#[test]
+fn a_code_that_git_tracks_is_an_error_before_it_is_committed() {
+    let clone = Clone::new(IN_A_FOLDER);
+    clone.install_the_hook();
+    clone.git(&["add", "--force", "secrets/access"]);
+    assert_eq!(clone.codes(&[]), Vec::<String>::new());
+    assert_eq!(clone.codes(&["--staged"]), ["code-tracked"]);
+    let stopped = clone.try_git(&["commit", "-m", "A slip"]);
+    let text = said(&stopped);
+    assert!(
+        !stopped.status.success() && text.contains("Git tracks \"secrets/access\", which holds a secret."),
+        "{text}"
+    );
+    assert!(text.contains("Take it out (git rm --cached '") && !text.contains("410522"), "{text}");
+    clone.git(&["rm", "--quiet", "--cached", "secrets/access"]);
+    assert_eq!(clone.codes(&["--staged"]), Vec::<String>::new());
+}
+
+#[test]
+fn a_warning_that_ends_a_watch_stops_a_commit_unless_it_is_there_already() {
+    let clone = Clone::new(IN_A_FOLDER);
+    clone.install_the_hook();
+    clone.fleet.edit("inventory/fleet.yaml", "emergency.primary: {to: control-room}", "emergency.primary: null");
+    let stopped = clone.try_git(&["commit", "--all", "-m", "A slip"]);
+    assert!(!stopped.status.success(), "{}", said(&stopped));
+    assert!(said(&stopped).contains("Nobody would notice if"), "{}", said(&stopped));
+    clone.git(&["commit", "--quiet", "--no-verify", "--all", "-m", "So it is wanted"]);
+    clone.fleet.edit("inventory/piers.yaml", "Berth 21", "Berth 22");
+    clone.git(&["commit", "--quiet", "--all", "-m", "Moved"]);
+    assert_eq!(clone.commits(), 3);
 }

@@ -139,16 +139,95 @@ fn a_mistake_is_red_its_comment_shows_the_line_and_the_fixed_change_is_green() {
 }
 
 #[test]
-fn a_change_that_fixes_a_broken_branch_passes_though_nothing_can_be_compared() {
+fn a_change_that_fixes_a_broken_branch_is_compared_with_the_last_commit_without_errors() {
     let forge = Forge::new();
     forge.clone.break_it();
     forge.clone.git(&["commit", "--quiet", "--all", "-m", "A slip"]);
     forge.clone.git(&["update-ref", "refs/remotes/origin/main", "HEAD"]);
     forge.clone.fix_it();
+    forge.clone.fleet.edit("inventory/fleet.yaml", "+441632960101", "+441632960109");
     let job = forge.run(&["sh ci/check-change origin/main".into()]);
     assert_eq!(job.exits, [Some(0)], "{}", job.said);
-    assert!(job.said.contains("nothing can be compared with origin/main: its files have errors"), "{}", job.said);
-    assert_eq!(forge.file("change.md"), "Nothing could be compared with `origin/main`.\n");
+    assert!(job.said.contains("The files of that revision have errors (1 error)"), "{}", job.said);
+    let change = forge.file("change.md");
+    assert!(change.starts_with("### stationkeep: at 2 stations a button would call another number\n"), "{change}");
+    assert!(change.contains("so this goes by the last commit without any."), "{change}");
+}
+
+#[test]
+fn a_change_that_cannot_be_compared_with_anything_is_red() {
+    let forge = Forge::new();
+    let job = forge.run(&["sh ci/check-change origin/mian".into()]);
+    assert_eq!(job.exits, [Some(1)], "{}", job.said);
+    assert!(job.said.contains("nothing can be compared with origin/mian: "), "{}", job.said);
+    let said = "Nothing could be compared with `origin/mian`, so this check fails. Its log says why.\n";
+    assert_eq!(forge.file("change.md"), said);
+    // Its very first commit has errors: there is nothing before it.
+    let forge = Forge::new();
+    forge.clone.break_it();
+    forge.clone.git(&["commit", "--quiet", "--all", "--amend", "-m", "The first, with a slip"]);
+    forge.clone.git(&["update-ref", "refs/remotes/origin/main", "HEAD"]);
+    forge.clone.fix_it();
+    let job = forge.run(&["sh ci/check-change origin/main".into()]);
+    assert_eq!(job.exits, [Some(2)], "{}", job.said);
+    assert!(job.said.contains("(name-unknown)"), "{}", job.said);
+    // A branch is pushed for the first time: a forge names what was before by zeros.
+    let job = forge.run(&[format!("sh ci/check-change {}", "0".repeat(40))]);
+    assert_eq!(job.exits, [Some(0)], "{}", job.said);
+}
+
+#[test]
+fn a_push_to_the_main_branch_is_compared_with_what_was_there_before() {
+    assert_eq!(texts(&read("github.yaml")["on"]), ["pull_request", "push"]);
+    let rules = read("gitlab.yaml")["stationkeep"]["rules"].to_string();
+    assert!(rules.contains("$CI_COMMIT_BRANCH == $CI_DEFAULT_BRANCH"), "{rules}");
+    let forge = Forge::new();
+    let before = forge.clone.git(&["rev-parse", "HEAD"]);
+    forge.clone.fleet.edit("inventory/fleet.yaml", "+441632960101", "+441632960109");
+    forge.clone.git(&["commit", "--quiet", "--all", "-m", "Another number"]);
+    for (variable, (commands, _)) in ["BEFORE", "CI_COMMIT_BEFORE_SHA"].iter().zip(commands()) {
+        let check = commands.iter().find(|command| command.contains("check-change")).expect("the check");
+        let pushed = "unset CI_MERGE_REQUEST_DIFF_BASE_SHA GITHUB_BASE_REF; ";
+        let job = forge.run(&[format!("{pushed}{variable}={before}; {check}")]);
+        assert_eq!(job.exits, [Some(0)], "{}", job.said);
+        assert!(forge.file("change.md").contains("at 2 stations a button would call another number"));
+    }
+}
+
+#[test]
+fn what_nobody_would_notice_is_red_unless_it_was_so_before() {
+    let forge = Forge::new();
+    let fleet = &forge.clone.fleet;
+    fleet.edit("inventory/fleet.yaml", "emergency.primary: {to: control-room}", "emergency.primary: null");
+    let job = forge.run(&["sh ci/check-change origin/main".into()]);
+    assert_eq!(job.exits, [Some(2)], "{}", job.said);
+    let change = forge.file("change.md");
+    assert!(
+        change.contains("Nobody would notice if this is wrong.") && change.contains("(lifeline-unmanaged)"),
+        "{change}"
+    );
+    assert!(change.contains("**No longer managed: nobody notices when these are wrong**"), "{change}");
+    assert!(!change.contains("would call another number"), "{change}");
+    forge.clone.git(&["commit", "--quiet", "--all", "-m", "So it is wanted"]);
+    forge.clone.git(&["update-ref", "refs/remotes/origin/main", "HEAD"]);
+    fleet.edit("inventory/piers.yaml", "Berth 21", "Berth 22");
+    let job = forge.run(&["sh ci/check-change origin/main".into()]);
+    assert_eq!(job.exits, [Some(0)], "{}", job.said);
+}
+
+#[test]
+fn an_edit_of_the_configuration_is_shown_with_both_values() {
+    let forge = Forge::new();
+    let fleet = &forge.clone.fleet;
+    let text = fleet.read("stationkeep.yaml");
+    fleet.write("stationkeep.yaml", format!("{text}brake: {{share: 1, most: 20000}}\n"));
+    let said = fleet.run(&["check", "--against", "HEAD"]).out;
+    assert!(said.contains("The configuration changes:\n- brake.most: not set becomes 20000\n"), "{said}");
+    let job = forge.run(&["sh ci/check-change origin/main".into()]);
+    assert_eq!(job.exits, [Some(0)], "{}", job.said);
+    let change = forge.file("change.md");
+    assert!(change.starts_with("### stationkeep: the configuration changes\n"), "{change}");
+    assert!(change.contains("| `brake.share` | `not set` | `1` |"), "{change}");
 }
 
 #[test]

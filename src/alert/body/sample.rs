@@ -13,8 +13,8 @@ use crate::alert::decide::decide;
 use crate::alert::event::{Message, source_of};
 use crate::alert::heartbeat::{heartbeat, trial};
 use crate::alert::pass::{
-    Brake, Cause, FailedTest, FilesRead, Next, Over, Pass, Refused, Refusing, RejectedReport, RejectedReports,
-    ReportTaken, Says, Silent, Stopped, ToCallBack, Work,
+    Brake, Cause, FailedTest, FilesRead, Next, Over, Pages, Pass, Refused, Refusing, RejectedReport, RejectedReports,
+    ReportTaken, Says, Silent, Stopped, ToCallBack, Unreachable, Work,
 };
 use crate::alert::terms::{AlertTerms, Subscription};
 use crate::brake::{Change, Held, Limit, Share, Tally};
@@ -67,6 +67,7 @@ fn make() -> Vec<Message> {
         for news in [news, News::default()] {
             all.extend(refusing.pass(vec![aligned("another")], &news));
         }
+        all.extend(rest(News { pages: Some(pages(name)), ..News::default() }));
         all.extend(rest(News { held: true, ..News::default() }));
         let source = source_of(fleet);
         all.push(trial(&"on-call".into(), "try-1".into(), (&source, fleet), clock()));
@@ -98,6 +99,7 @@ struct News {
     silent: BTreeMap<Name, Silent>,
     refused: Vec<Refused>,
     refusing: BTreeMap<Name, Refusing>,
+    pages: Option<Pages>,
     held: bool,
 }
 
@@ -160,6 +162,7 @@ impl Samples {
             refused: &news.refused,
             refusing: &news.refusing,
             silent: &news.silent,
+            pages: news.pages.as_ref(),
             is_full: false,
             ledger_seq: 0,
             clock: self.clock,
@@ -302,6 +305,11 @@ fn refused(name: &str) -> Vec<Refused> {
 
 fn refusing(name: &str) -> BTreeMap<Name, Refusing> {
     [(name.into(), Refusing { since: clock(), is_closed: true })].into()
+}
+
+fn pages(host: &str) -> Pages {
+    let unreachable = Unreachable { since: clock(), because: "another program listens there".into() };
+    Pages { host: host.into(), address: "127.0.0.1:8470".into(), unreachable: Some(unreachable) }
 }
 
 fn held() -> Held {

@@ -12,8 +12,8 @@ use super::super::case::{Before, Case, Told};
 use super::super::topic::seen::Seen;
 use super::super::topic::station::{Memory, Station};
 use super::{
-    AlertTerms, Brake, Cases, Cause, FilesRead, Next, Pass, Reason, Refused, Refusing, RejectedReports, ReportTaken,
-    ScriptToCallBack, Silent, Stopped, Subscription, ToCallBack, Verdict, Work, decide,
+    AlertTerms, Brake, Cases, Cause, FilesRead, Next, Pages, Pass, Reason, Refused, Refusing, RejectedReports,
+    ReportTaken, ScriptToCallBack, Silent, Stopped, Subscription, ToCallBack, Verdict, Work, decide,
 };
 use crate::brake::{Change, Held, Limit, Tally};
 use crate::drift::{Drift, InScope, LifelineService, Scope, Service, SettingDrift, Standing, StationDrift};
@@ -220,6 +220,7 @@ pub struct Watch {
     pub silent: BTreeMap<Name, Silent>,
     pub refused: Vec<Refused>,
     pub refusing: BTreeMap<Name, Refusing>,
+    pub pages: Option<Pages>,
     pub is_full: bool,
     pub clock: Timestamp,
     pub cases: Cases,
@@ -259,6 +260,7 @@ impl Watch {
             silent: BTreeMap::new(),
             refused: Vec::new(),
             refusing: BTreeMap::new(),
+            pages: None,
             is_full: false,
             clock: "2026-11-20T10:00:00Z".parse().unwrap(),
             cases: Cases::default(),
@@ -362,6 +364,7 @@ impl Watch {
             refused: &self.refused,
             refusing: &self.refusing,
             silent: &self.silent,
+            pages: self.pages.as_ref(),
             is_full: self.is_full,
             ledger_seq: self.seq,
             clock: self.clock,

@@ -8,6 +8,7 @@ use std::fmt::Write as _;
 use super::Checked;
 use crate::cli::against::{Against, NAMED};
 use crate::cli::error::counted;
+use crate::config::KeyChange;
 use crate::drift::Standing;
 use crate::finding::{Finding, Paint, plural};
 use crate::preview::{fenced, headline, literal, tables};
@@ -28,10 +29,15 @@ impl Checked {
             head += "\nUntil this is fixed, none of the change is used.\n\n";
             head += &fenced("text", &self.laid_out(&errors));
         }
+        if !self.unnoticed.is_empty() {
+            head += "\nNobody would notice if this is wrong. Fix it, or the check fails.\n\n";
+            head += &fenced("text", &self.laid_out(&self.unnoticed));
+        }
         if let Some(against) = &self.against {
             head += &against.first();
             let brake = ours(against.foretold("the files before").trim_end());
             out += &format!("\n{}", tables(&against.change, &against.what, &brake));
+            out += &against.configuration_table();
             out += &against.abandoned(literal);
             out += &against.later();
         }
@@ -54,8 +60,10 @@ impl Checked {
         let Some(against) = &self.against else { return counted(&self.findings) };
         let broken = against.standings.iter().filter(|(_, _, after)| *after == Standing::OutOfService).count();
         match headline(&against.change) {
+            _ if !self.unnoticed.is_empty() => plural(self.unnoticed.len() as u64, "warning that must be fixed"),
             _ if broken > 0 => format!("{} would be out of service", plural(broken as u64, "station")),
             Some(headline) => headline,
+            None if !against.configuration.is_empty() => "the configuration changes".into(),
             None => "the same is wanted at every station".into(),
         }
     }
@@ -74,7 +82,29 @@ impl Against {
     /// What is said before all tables.
     fn first(&self) -> String {
         let commit = self.commit.as_ref().map(|commit| format!(" ({})", literal(&commit.briefly())));
-        format!("\nCompared with {}{}.\n", literal(&self.what), commit.unwrap_or_default())
+        let broken = self.broken().map(|broken| format!(" {}", broken.trim_end_matches(':')));
+        format!(
+            "\nCompared with {}{}.{}\n",
+            literal(&self.what),
+            commit.unwrap_or_default(),
+            broken.map(|broken| broken + ".").unwrap_or_default()
+        )
+    }
+
+    /// The keys of the configuration that say something else.
+    fn configuration_table(&self) -> String {
+        let row = |KeyChange { key, from, to }: &KeyChange| {
+            format!("| {} | {} | {} |\n", literal(key), literal(from), literal(to))
+        };
+        let rows: String = self.configuration.iter().take(MOST).map(row).collect();
+        if rows.is_empty() {
+            return rows;
+        }
+        let more = match self.configuration.len().saturating_sub(MOST) {
+            0 => String::new(),
+            more => format!("\n{more} more are not shown here; `--format json` has all.\n"),
+        };
+        format!("\n**The configuration changes**\n\n| key | was | becomes |\n|---|---|---|\n{rows}{more}")
     }
 
     /// What is said after them.

@@ -3,6 +3,7 @@
 mod comment;
 mod fix;
 mod sarif;
+mod strict;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -40,6 +41,9 @@ pub struct Args {
     /// Check exactly what the next commit would hold (for a pre-commit hook)
     #[arg(long)]
     staged: bool,
+    /// Fail also on new warnings after which nobody would notice that a button fails
+    #[arg(long, conflicts_with = "fix")]
+    strict: bool,
     /// Write the exact fixes that need no decision, after showing them; on a terminal it asks first
     #[arg(long, conflicts_with_all = ["committed", "staged", "against", "format"])]
     fix: bool,
@@ -76,6 +80,8 @@ struct Checked {
     asked: Vec<PathBuf>,
     /// Files checked by themselves, by path as given.
     alone: BTreeMap<Arc<str>, Option<Arc<FileText>>>,
+    /// The new warnings that a strict check fails on.
+    unnoticed: Vec<Finding>,
     /// What there is, where everything could be put together.
     sound: Option<String>,
     /// What it would change, and against what. Broken files change nothing: the last good ones stay in force.
@@ -112,8 +118,12 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
             print(&checked.text())?;
         }
     }
+    if let Some(why) = checked.why_strict() {
+        eprintln!("stationkeep: {why}");
+    }
     let impossible = checked.against.is_some_and(|against| against.change.is_impossible());
-    Ok(match (checked.findings.iter().any(Finding::is_error), impossible) {
+    let is_wrong = !checked.unnoticed.is_empty() || checked.findings.iter().any(Finding::is_error);
+    Ok(match (is_wrong, impossible) {
         (true, _) => Exit::Usage,
         (false, true) => Exit::Failed,
         (false, false) => Exit::Done,
@@ -139,19 +149,7 @@ async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
     let paths = &args.paths[..];
     let loaded = config::load(config);
     let folder = cleaned(&std::path::absolute(config)?).parent().unwrap_or(Path::new("/")).to_path_buf();
-    let mut checked = Checked {
-        folder,
-        findings: Vec::new(),
-        texts: vec![loaded.texts.files],
-        files: None,
-        asked: Vec::new(),
-        alone: BTreeMap::new(),
-        sound: None,
-        against: None,
-        commit: None,
-        followed: None,
-        state: None,
-    };
+    let mut checked = Checked::of(folder, loaded.texts.files);
     match loaded.config {
         Ok(config) => {
             let files = files(args, config)?;
@@ -163,6 +161,9 @@ async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
             checked.state = state(args, &files.sources);
             checked.findings = files.config.doubts();
             checked.findings.extend_from_slice(&reading.findings);
+            if args.staged || args.committed || args.strict {
+                checked.findings.extend(strict::tracked(&files));
+            }
             settle(&mut checked.findings);
             if reading.is_sound() {
                 let unkeyable = script::unkeyable(&reading.inventory, &reading.codes);
@@ -177,6 +178,9 @@ async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
                 ));
                 checked.findings.extend(unkeyable);
                 settle(&mut checked.findings);
+            }
+            if args.strict {
+                checked.be_strict(&files);
             }
             checked.commit = files.texts.commit.clone();
             checked.texts.extend(files.texts().map(Clone::clone));
@@ -215,6 +219,24 @@ fn state(args: &Args, sources: &Sources) -> Option<String> {
 }
 
 impl Checked {
+    /// Nothing is known yet but the configuration's own text.
+    fn of(folder: PathBuf, texts: Texts) -> Checked {
+        Checked {
+            folder,
+            findings: Vec::new(),
+            texts: vec![texts],
+            files: None,
+            asked: Vec::new(),
+            alone: BTreeMap::new(),
+            unnoticed: Vec::new(),
+            sound: None,
+            against: None,
+            commit: None,
+            followed: None,
+            state: None,
+        }
+    }
+
     fn text(&self) -> String {
         let shown = &self.findings[..self.findings.len().min(MOST_SHOWN)];
         let more = match self.findings.len() - shown.len() {
