@@ -13,12 +13,14 @@ use super::error::{CliError, findings_text, paint, print};
 use super::exit::Exit;
 use super::format::Format;
 use super::reading::read_file;
+use super::saying::{said, write_down};
+use crate::alert::settles;
 use crate::files::FileText;
 use crate::finding::{Finding, plural};
 use crate::fleet::intake::Received;
 use crate::fleet::rejected::{failed_test, named_by_works, sent_text};
-use crate::fleet::{Answer, RowReceived, Texts, receipt};
-use crate::ledger::{self, REPORT_LIMIT_BYTES, Report, keepable};
+use crate::fleet::{Answer, FleetError, RowReceived, Texts, receipt};
+use crate::ledger::{self, Decision, End, REPORT_LIMIT_BYTES, Report, keepable};
 use crate::setting::Name;
 use crate::table::{DayForm, SHEET_LIMIT_BYTES, Table};
 
@@ -29,7 +31,7 @@ const LINES_LIMIT_BYTES: u64 = 64 << 20;
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Report files (YAML, JSON, JSON lines) or sheets (CSV, XLSX); - reads standard input
-    #[arg(required = true)]
+    #[arg(required_unless_present = "settle")]
     files: Vec<PathBuf>,
     /// How days are written in sheets, such as DD.MM.YYYY
     #[arg(long, value_name = "FORM")]
@@ -43,6 +45,15 @@ pub struct Args {
     /// How to print what came of each: for people, or a JSON object a line
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
+    /// Say that a rejected report, which an alert names so, need not be sent again
+    #[arg(long, value_name = "ID", requires_all = ["by", "why"], conflicts_with_all = ["files", "dates", "sheet", "is_try"])]
+    settle: Option<String>,
+    /// Your name
+    #[arg(long, value_name = "NAME", requires = "settle")]
+    by: Option<String>,
+    /// Why it need not be sent again
+    #[arg(long, value_name = "TEXT", requires = "settle")]
+    why: Option<String>,
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
@@ -50,6 +61,9 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         true => Context::leaving_drops(config).await?,
         false => Context::open(config).await?,
     };
+    if let Some(id) = &args.settle {
+        return settle(&context, id, args.by.as_deref().unwrap_or_default(), args.why.as_deref()).await;
+    }
     let mut rejected = false;
     for path in &args.files {
         let read = read(path).and_then(|(name, bytes)| {
@@ -79,6 +93,24 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         eprintln!("stationkeep: nothing was recorded");
     }
     Ok(if rejected { Exit::Usage } else { Exit::Done })
+}
+
+/// Writes down that a rejected report that says that a button does not work need not be sent again.
+async fn settle(context: &Context, id: &str, by: &str, why: Option<&str>) -> Result<Exit, CliError> {
+    let known = context.store().rejected_called(id).await.map_err(FleetError::from)?;
+    let (Some(rejected), Some(ends)) = (known, settles(id)) else {
+        return Err(CliError::failed(format!("no rejected report is called {id}: an alert says how it is called.")));
+    };
+    if let Some(end) = context.view.decisions.ending(ends) {
+        return Err(CliError::failed(format!("{} has settled it already.", end.said.by)));
+    }
+    write_down(context, &Decision::End(End { said: said(context, by, why), ends })).await?;
+    let about = rejected.station.map(|station| format!(" about {station}")).unwrap_or_default();
+    print(&format!(
+        "The rejected report{about} ({}) is settled: nobody is alerted of it any longer.\n",
+        rejected.source
+    ))?;
+    Ok(context.exit(Exit::Done))
 }
 
 /// What a file holds, by its ending.

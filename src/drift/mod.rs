@@ -4,6 +4,7 @@
 
 mod lost;
 mod meaning;
+mod met;
 mod refused;
 mod setbacks;
 mod show;
@@ -28,6 +29,7 @@ use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
 use self::meaning::{dead_because, noted, unknown_because};
+use self::met::met;
 use self::setbacks::setbacks;
 use crate::finding::Place;
 use crate::inventory::{Extent, Station, Taken, Wanted};
@@ -35,6 +37,7 @@ use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{Digest, Mark, Outcome, Proof, Record, State, Visit};
 use crate::setting::{Name, Value, Weight, spoken};
 pub use meaning::{Elsewhere, noted_anywhere};
+pub use met::Met;
 
 /// How a managed setting is not as wanted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -258,12 +261,16 @@ pub struct StationDrift {
     pub file: Name,
     /// What the same unit was called before.
     pub formerly: Vec<Name>,
+    /// The number that rings it, in E.164.
+    pub number: Name,
     /// The number at which it last answered, where the inventory now gives the station another.
     pub other_number: Option<Name>,
     /// Visits of which no report came yet, the earliest first.
     pub begun: Vec<Begun>,
     /// What went wrong before with what is wanted.
     pub setbacks: Vec<Setback>,
+    /// What whoever rang it last met there besides: codes that it refused, another station's words.
+    pub met: Vec<Met>,
     /// How much of the station is set aside, and so is nowhere above.
     pub set_aside: Extent,
     /// Who is on it.
@@ -358,7 +365,6 @@ pub fn look_sharing(
                 Ability::Undecided | Ability::Works => service(&counted(proof), station.test_days, now),
             };
             let failure = proof.failure.as_ref().filter(|_| service == Service::Failed);
-            let note = failure.and_then(|failure| failure.note.as_ref());
             let lifeline_service = LifelineService {
                 name: lifeline.name.clone(),
                 title: lifeline.button.clone(),
@@ -369,7 +375,7 @@ pub fn look_sharing(
                 elsewhere: Elsewhere::of(station, record, lifeline, proof).filter(|_| service == Service::Untested),
                 because: match service {
                     Service::Dead => dead_because(station, record, lifeline, proof),
-                    Service::Failed => note.and_then(|note| noted(&station.keybook, note)),
+                    Service::Failed => failure.and_then(|failure| noted(&station.keybook, failure.note.as_ref()?)),
                     Service::Untested => unknown_because(station, record, lifeline, proof),
                     Service::Overdue | Service::Tested => None,
                 },
@@ -397,9 +403,11 @@ pub fn look_sharing(
         scope,
         file: station.place.file.clone(),
         formerly: station.formerly.clone(),
+        number: station.number.name().clone(),
         other_number,
         begun: record.begun.iter().map(|open| begun(&open.visit, now)).collect(),
         setbacks,
+        met: met(station, record),
         set_aside: station.for_now.set_aside,
         taken: station.for_now.taken.clone(),
     }
