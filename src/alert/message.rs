@@ -314,7 +314,7 @@ impl<'a> Writer<'a> {
     /// The worst that is so now at one of its stations.
     fn severity(&self, content: &Content<'_, '_>) -> Severity {
         let stations = content.items.iter().filter_map(|item| Some(item.subject.now.as_ref()?.severity)).max();
-        let gone = gone(&content.items).map(|_| Severity::Critical);
+        let gone = gone(&content.items, self.pass.stations).map(|_| Severity::Critical);
         let held = content.hold.and(self.pass.brake.held).map(|_| Severity::Error);
         stations.max(gone).max(held).unwrap_or(Severity::Info)
     }
@@ -323,7 +323,9 @@ impl<'a> Writer<'a> {
     fn is_over(&self, content: &Content<'_, '_>) -> bool {
         let is_held = content.hold.is_some() && self.pass.brake.held.is_some();
         let has_cases = !content.items.is_empty() || content.hold.is_some();
-        has_cases && !is_held && content.items.iter().all(|item| item.subject.now.is_none())
+        // What called nobody when its station left the inventory calls nobody still.
+        let is_gone = gone(&content.items, self.pass.stations).is_some();
+        has_cases && !is_held && !is_gone && content.items.iter().all(|item| item.subject.now.is_none())
     }
 
     /// What a message comes from: every station in it, why, from what, to what.
@@ -371,7 +373,7 @@ impl<'a> Writer<'a> {
         let way_back = self.only_way_back(buttons, fleet);
         let sentence = summary::Sentence {
             items,
-            gone: gone(items),
+            gone: gone(items, self.pass.stations),
             buttons: buttons.first(items, fleet, way_back.as_deref()),
             contacts: self.pass.contacts,
             cause: &cause,

@@ -17,7 +17,7 @@ use super::topic::station::Item;
 use super::visits;
 use super::whom::{calls_another, is_another_number, most_missed, which, whose};
 use super::work::ToDo;
-use crate::drift::{Drift, SettingDrift, StationDrift, Totals};
+use crate::drift::{Drift, Setback, SettingDrift, StationDrift, Totals};
 use crate::inventory::{Contact, Extent};
 use crate::ledger::State;
 use crate::setting::{Name, Value, Weight, spoken};
@@ -118,6 +118,7 @@ impl Sentence<'_, '_> {
                 Opening::Begun,
                 Opening::Unheard,
                 Opening::Out,
+                Opening::But,
             ] {
                 let items: Vec<_> = of_reason.iter().copied().filter(|item| opening_of(item) == opening).collect();
                 news.extend(self.told(opening, &items));
@@ -136,7 +137,7 @@ impl Sentence<'_, '_> {
         let drifts: Vec<&StationDrift> = items.iter().filter_map(|item| item.subject.drift()).collect();
         let missed = match opening {
             Opening::Of(Reason::Opened | Reason::Grown) | Opening::Rewanted => most_missed(&drifts),
-            Opening::Of(_) | Opening::Out | Opening::Changed | Opening::Begun | Opening::Unheard => None,
+            Opening::Of(_) | Opening::Out | Opening::But | Opening::Changed | Opening::Begun | Opening::Unheard => None,
         };
         let misses = |item: &Item<'_, '_>, contact: &Name| {
             item.subject.drift().is_some_and(|drift| calls_another(drift, contact))
@@ -204,6 +205,8 @@ enum Opening {
     Of(Reason),
     /// Out of service and set aside.
     Out,
+    /// Nothing is wrong that is not set aside.
+    But,
     /// No worse than it was, though another value is wanted there.
     Rewanted,
     /// Better, though a button calls nobody all the same, or may: that is not good news.
@@ -218,6 +221,7 @@ impl Opening {
     fn words(self) -> &'static str {
         match self {
             Opening::Out => "Out of service and set aside:",
+            Opening::But => "Right but for what is set aside:",
             Opening::Rewanted => "Another value is wanted at",
             Opening::Changed | Opening::Begun => "Changed at",
             Opening::Unheard => "No report of",
@@ -242,6 +246,7 @@ fn opening_of(item: &Item<'_, '_>) -> Opening {
         return Opening::Out;
     }
     match item.reason {
+        Reason::Closed if extent(item) == Extent::Settings => Opening::But,
         Reason::Grown | Reason::Eased if is_begun() && holds(only_in_doubt) => Opening::Begun,
         Reason::Grown if holds(only_rewanted) => Opening::Rewanted,
         Reason::Grown if holds(only_unheard) => Opening::Unheard,
@@ -285,11 +290,7 @@ fn weights(count: Count) -> String {
 /// "EQ-01 (East quay, head of ladder 1)"; with the name by which receivers know its case, where that is another.
 fn named(item: &Item<'_, '_>) -> String {
     let location = item.subject.where_it_is().map(|(_, location)| location);
-    let aside = match (extent(item), &item.subject.now) {
-        (Extent::Settings, None) => " but for what is set aside",
-        (Extent::Settings, Some(_)) | (Extent::Nothing | Extent::Whole, _) => "",
-    };
-    let station = clip(&item.subject.name, NAME) + aside;
+    let station = clip(&item.subject.name, NAME);
     let known_as = Some(item.subject.known_as()).filter(|known_as| **known_as != item.subject.name);
     let formerly = known_as.map(|known_as| format!("formerly {}", clip(known_as, NAME)));
     let location = location.filter(|location| !location.is_empty()).map(|location| clip(location, PLACE));
@@ -325,9 +326,7 @@ impl Sentence<'_, '_> {
             (Some(seen), Some(lost)) => format!("{name}: {seen}; no longer managed: {lost}"),
             (None, Some(lost)) => format!("{name}; no longer managed: {lost}"),
         };
-        let setbacks = item.subject.drift().map_or(&[][..], |drift| &drift.setbacks);
-        let setbacks = setbacks.iter().take(1).map(|setback| format!(". {}", setback.sentence().trim_end_matches('.')));
-        text + &begun + &setbacks.collect::<String>()
+        text + &begun + &went_wrong(item)
     }
 
     /// How a station is and what is wrong there. Of one where a button calls nobody, or may, that was said first; nothing where there
@@ -392,6 +391,14 @@ impl Sentence<'_, '_> {
             _ => format!("{title} {}", setting.drift.as_str()),
         }
     }
+}
+
+/// What was met there, and what went wrong before: the first of each.
+fn went_wrong(item: &Item<'_, '_>) -> String {
+    let Some(drift) = item.subject.drift().filter(|_| item.subject.now.is_some()) else { return String::new() };
+    let met = drift.met.iter().take(1).map(|met| met.sentence(&drift.station));
+    let setbacks = drift.setbacks.iter().take(1).map(Setback::sentence);
+    met.chain(setbacks).map(|sentence| format!(". {}", sentence.trim_end_matches('.'))).collect()
 }
 
 /// ", lifeline, last in inventory/sites/east-quay.yaml"

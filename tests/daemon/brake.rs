@@ -109,15 +109,15 @@ fn without_a_daemon_a_change_of_many_lifelines_is_held_until_that_very_change_is
     fleet.run(&["ledger", "verify"]).ended(0);
 }
 
-/// How many stations the listing of a change names, whatever it groups them by.
+/// How many stations a listing of a change names, in all its groups.
 fn listed(listing: &str) -> u64 {
     let groups = listing.split("\n\n").skip(1).filter(|group| !group.starts_with("To release"));
-    let names = |group: &str| {
-        let lines = group.lines().take_while(|line| !line.contains(':') || line.contains(" stations: "));
-        lines.map(str::to_owned).collect::<String>()
-    };
-    let count = |group: &str| names(group).rsplit(" stations: ").next().unwrap_or_default().split(',').count() as u64;
-    groups.map(count).sum()
+    let named = groups.map(|group| {
+        let names = group.lines().take_while(|line| !line.contains(':') || line.contains(" stations: "));
+        let names: String = names.collect();
+        names.rsplit(" stations: ").next().unwrap_or_default().split(',').count() as u64
+    });
+    named.sum()
 }
 
 /// A script that is out to something else, a station that is keyed and not tested yet, and one whose report still lies in

@@ -47,7 +47,7 @@ fn whole(gist: &Gist, ends_after: SignedDuration) -> Json {
 
 fn alert(gist: &Gist, ends_after: SignedDuration, annotations: Json) -> Json {
     let mut labels = Map::new();
-    let name = if gist.station.is_some() { "StationDrift".to_owned() } else { name(gist.kind) };
+    let name = if gist.known_as.is_some() { "StationDrift".to_owned() } else { name(gist.kind) };
     labels.insert("alertname".into(), name.into());
     // The name by which the case was opened: with another label the old alert would never end.
     let subject = match &gist.known_as {

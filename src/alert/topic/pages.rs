@@ -79,7 +79,7 @@ impl Announced for Listening {
             "Stop the other program, or write another address at \"listen\" in the configuration. The daemon keeps trying."
         });
         envelope.seal(&Data {
-            summary: clip(&summary, SENTENCE),
+            summary: envelope.says(clip(&summary, SENTENCE)),
             state: if subject.sight.is_some() { "unreachable" } else { "reachable" },
             pages,
             since: since(subject).unwrap_or(pass.clock).to_string(),
