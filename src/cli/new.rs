@@ -15,7 +15,7 @@ use crate::finding::{Finding, plural};
 use crate::fleet::Texts;
 use crate::inventory::{Country, Keybooks};
 use crate::keybook;
-use crate::outset::{Answers, FIRST_KEYBOOK, Forge, Mode, NewFile, draft, drafted, skeleton};
+use crate::outset::{Answers, Draft, Forge, Mode, NewFile, draft, drafted, skeleton};
 use crate::table::Table;
 
 /// What a new fleet is called where nobody says.
@@ -49,6 +49,9 @@ pub struct Args {
     /// Write the guessed profiles without asking
     #[arg(long, requires = "from")]
     as_guessed: bool,
+    /// Where a station nearly agrees with a profile, want the profile's values for whatever decides if a button calls someone
+    #[arg(long, requires = "from")]
+    as_most: bool,
     /// Leave out rows that have errors
     #[arg(long, requires = "from")]
     leave_out: bool,
@@ -61,18 +64,29 @@ fn country(text: &str) -> Result<Country, String> {
 
 pub fn run(args: &Args) -> Result<Exit, CliError> {
     let answers = answers(args)?;
-    let files = match &args.from {
-        Some(sheet) => from_sheet(args, sheet, &answers)?,
-        None => skeleton(&answers),
+    let (files, draft) = match &args.from {
+        Some(sheet) => from_sheet(args, sheet, &answers).map(|(files, draft)| (files, Some(draft)))?,
+        None => (skeleton(&answers), None),
     };
     write(&args.folder, &files)?;
     checked(&args.folder)?;
-    print(&next(args, files.len()))?;
+    print(&next(args, files.len(), draft.as_ref()))?;
+    if let Some(draft) = draft.filter(|draft| draft.left_out > 0) {
+        let rows = plural(draft.left_out as u64, "row");
+        eprintln!("stationkeep: {rows} of the sheet left out, named at the end of config/inventory/fleet.yaml:");
+        draft.left().iter().for_each(|row| eprintln!("  {row}"));
+    }
     Ok(Exit::Done)
 }
 
 /// The files of an installation with the stations of a sheet, once what was guessed is approved.
-fn from_sheet(args: &Args, path: &Path, answers: &Answers) -> Result<Vec<NewFile>, CliError> {
+fn from_sheet(args: &Args, path: &Path, answers: &Answers) -> Result<(Vec<NewFile>, Draft), CliError> {
+    if args.keybook.is_empty() {
+        return Err(CliError::usage(
+            "the sheet needs the keybook of its model. Write it first: \"stationkeep new FOLDER\" gives one to fill in, and \
+             \"stationkeep guide keybook\" explains it. Then add --keybook FILE.",
+        ));
+    }
     let (keybooks, texts) = keybooks(&args.keybook)?;
     let (name, bytes) = read(path)?;
     let table =
@@ -87,7 +101,6 @@ fn from_sheet(args: &Args, path: &Path, answers: &Answers) -> Result<Vec<NewFile
         if !args.leave_out || draft.stations == 0 {
             return Err(error);
         }
-        eprintln!("stationkeep: {} of the sheet left out", plural(draft.left_out as u64, "row"));
     }
     eprintln!("stationkeep: {name}:");
     draft.guesses.iter().for_each(|guess| eprintln!("  {guess}"));
@@ -101,12 +114,12 @@ fn from_sheet(args: &Args, path: &Path, answers: &Answers) -> Result<Vec<NewFile
         (false, false) => false,
     };
     match is_approved {
-        true => Ok(drafted(answers, &draft, &texts)),
+        true => Ok((drafted(answers, &draft, &texts), draft)),
         false => Err(CliError::usage("nothing was written. If these guesses are right, add --as-guessed.")),
     }
 }
 
-/// Keybooks by model, and their texts by the names of their files; without any, the one of the skeleton.
+/// Keybooks by model, and their texts by the names of their files.
 fn keybooks(paths: &[PathBuf]) -> Result<(Keybooks, Vec<(String, String)>), CliError> {
     let (mut keybooks, mut texts) = (Keybooks::new(), Vec::new());
     let mut add = |file: &Arc<str>, bytes: &[u8]| {
@@ -117,9 +130,6 @@ fn keybooks(paths: &[PathBuf]) -> Result<(Keybooks, Vec<(String, String)>), CliE
         keybooks.insert(keybook.model.clone(), Arc::new(keybook));
         Ok(())
     };
-    if paths.is_empty() {
-        add(&"heron-1.yaml".into(), FIRST_KEYBOOK.as_bytes())?;
-    }
     for path in paths {
         let (name, bytes) = read(path)?;
         add(&name, &bytes)?;
@@ -173,7 +183,7 @@ fn answers(args: &Args) -> Result<Answers, CliError> {
         })?,
         None => Forge::None,
     };
-    Ok(Answers { fleet: fleet.into(), country, forge })
+    Ok(Answers { fleet: fleet.into(), country, forge, as_most: args.as_most })
 }
 
 /// Whether someone is there to answer.
@@ -253,12 +263,22 @@ fn checked(folder: &Path) -> Result<(), CliError> {
 }
 
 /// What was made, and what to do next, in four lines.
-fn next(args: &Args, count: usize) -> String {
+fn next(args: &Args, count: usize, draft: Option<&Draft>) -> String {
     let folder = for_a_shell(&args.folder);
+    let sheet_name = args.sheet.as_ref().map(|name| format!(" --sheet {}", for_a_shell(Path::new(name))));
+    let sheet_name = sheet_name.unwrap_or_default();
+    let codes = draft.map(|draft| draft.codes.iter().map(|name| format!("config/secrets/{name}")).collect::<Vec<_>>());
+    let codes = codes.filter(|codes| !codes.is_empty()).map(|codes| {
+        format!(
+            "Before that, write the code that the stations should hold to {}, readable by you alone\n  ",
+            codes.join(", ")
+        )
+    });
+    let codes = codes.unwrap_or_default();
     let (second, third) = match &args.from {
         Some(sheet) => (
             format!(
-                "2. stationkeep report {} --try    shows what it says the stations hold; without --try it is recorded",
+                "{codes}2. stationkeep report {}{sheet_name} --try    shows what it says the stations hold; without --try it is recorded",
                 shown(sheet)
             ),
             "3. stationkeep drift --summary    shows what it takes; then stationkeep serve watches the fleet",

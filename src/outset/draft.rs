@@ -5,8 +5,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::sync::Arc;
 
-use super::frame::{Answers, CONFIG, FIRST_KEYBOOK, INVENTORY, NewFile, example_code, frame, quoted};
+use super::frame::{Answers, CONFIG, INVENTORY, NewFile, frame, quoted};
 use super::rows::{Column, Header, RowsReader, StationRow};
+use super::told::nearly_alike;
 use crate::finding::{Finding, Place, as_name, plural, settle};
 use crate::inventory::{self, Keybooks};
 use crate::keybook::{Keybook, SettingId};
@@ -14,7 +15,7 @@ use crate::setting::{Codes, Kind, Weight};
 use crate::table::Table;
 
 /// In how many settings a station may differ from a profile that it is given all the same.
-const NEAR: usize = 2;
+pub(super) const NEAR: usize = 2;
 
 /// An inventory made from a sheet.
 #[derive(Debug)]
@@ -29,6 +30,10 @@ pub struct Draft {
     pub left_out: usize,
     /// Stations that are in it.
     pub stations: usize,
+    /// What the rows of the sheet call their stations, by line.
+    pub(super) names: BTreeMap<u32, String>,
+    /// The codes that it refers to because the sheet has no column for them, as settings.
+    pub codes: Vec<String>,
 }
 
 /// Drafts an inventory of the rows that nothing is wrong with.
@@ -56,21 +61,33 @@ pub fn draft(table: &Table, keybooks: &Keybooks, answers: &Answers) -> Result<Dr
         if is_done {
             settle(&mut findings);
             let guesses = guesses(&rows, &written, &header, answers);
-            return Ok(Draft { text: written.text, guesses, left_out: without.len(), findings, stations: rows.len() });
+            let mut draft = Draft {
+                text: written.text,
+                guesses,
+                left_out: without.len(),
+                findings,
+                stations: rows.len(),
+                names: names(table, &header),
+                codes: written.codes,
+            };
+            draft.text += &draft.left().iter().map(|row| format!("# left out: {row}\n")).collect::<String>();
+            return Ok(draft);
         }
     }
 }
 
-/// An installation with a drafted inventory, and with keybooks by the names of their files; with none, the first keybook and its code.
+fn names(table: &Table, header: &Header) -> BTreeMap<u32, String> {
+    let Some(at) = header.columns.iter().position(|column| *column == Column::Station) else { return BTreeMap::new() };
+    let name = |row: &crate::table::Cells| Some((row.line, row.cells.get(at)?.text.trim().to_owned()));
+    table.rows().filter_map(name).collect()
+}
+
+/// An installation with a drafted inventory, and with keybooks by the names of their files.
 pub fn drafted(answers: &Answers, draft: &Draft, keybooks: &[(String, String)]) -> Vec<NewFile> {
     let mut files = frame(answers);
     files.push(NewFile::plain(INVENTORY, draft.text.clone()));
     let own = keybooks.iter().map(|(name, text)| NewFile::plain(format!("{CONFIG}keybooks/{name}"), text.clone()));
     files.extend(own);
-    if keybooks.is_empty() {
-        files.push(NewFile::plain(format!("{CONFIG}keybooks/heron-1.yaml"), FIRST_KEYBOOK));
-        files.push(example_code());
-    }
     files
 }
 
@@ -92,11 +109,16 @@ fn guesses(rows: &[StationRow<'_>], written: &Writer<'_>, header: &Header, answe
         let are = if national == 1 { "is" } else { "are" };
         out.push(format!("{} {are} read as dialled inside {}", plural(national as u64, "number"), answers.country.id));
     }
+    out.extend(nearly_alike(rows, &written.profiles));
     if !header.unread.is_empty() {
         let names: Vec<String> = header.unread.iter().map(|name| format!("\"{name}\"")).collect();
-        out.push(format!("columns that are no settings, and not used: {}", names.join(", ")));
+        out.push(format!("columns that are not read: {}", names.join(", ")));
     }
     out
+}
+
+fn says_its_line(row: &StationRow<'_>) -> bool {
+    [Column::Line, Column::Country, Column::Outside].iter().any(|column| row.cells.contains_key(column))
 }
 
 fn differ(count: usize) -> String {
@@ -108,17 +130,17 @@ fn with(count: usize) -> String {
 }
 
 /// What stations hold that do not locate them.
-type Shared = BTreeMap<SettingId, String>;
+pub(super) type Shared = BTreeMap<SettingId, String>;
 
 /// Settings that rows share.
 #[derive(Debug)]
-struct Profile {
-    name: String,
-    keybook: Arc<Keybook>,
-    values: Shared,
-    stations: usize,
+pub(super) struct Profile {
+    pub name: String,
+    pub keybook: Arc<Keybook>,
+    pub values: Shared,
+    pub stations: usize,
     /// The first row that holds them, by its place among the rows.
-    first: usize,
+    pub first: usize,
 }
 
 impl Profile {
@@ -128,8 +150,8 @@ impl Profile {
         format!("profile {}: {}: {}", self.name, plural(self.stations as u64, "station"), held.join(", "))
     }
 
-    /// In which settings a row differs from it.
-    fn apart(&self, row: &StationRow<'_>) -> Option<BTreeSet<SettingId>> {
+    /// In which settings a row differs from it; nothing where it is of another model.
+    pub fn apart(&self, row: &StationRow<'_>) -> Option<BTreeSet<SettingId>> {
         let shared = shared(row);
         let ids: BTreeSet<SettingId> = self.values.keys().chain(shared.keys()).copied().collect();
         let apart = ids.into_iter().filter(|id| self.values.get(id) != shared.get(id)).collect();
@@ -170,11 +192,21 @@ struct Writer<'t> {
     profiles: Vec<Profile>,
     /// Of each station that holds something else than its profile: whether it has one.
     apart: Vec<bool>,
+    /// The settings whose codes the sheet has no column for.
+    codes: Vec<String>,
 }
 
 impl<'t> Writer<'t> {
     fn new(table: &'t Table, answers: &'t Answers) -> Writer<'t> {
-        Writer { table, answers, text: String::new(), origins: Vec::new(), profiles: Vec::new(), apart: Vec::new() }
+        Writer {
+            table,
+            answers,
+            text: String::new(),
+            origins: Vec::new(),
+            profiles: Vec::new(),
+            apart: Vec::new(),
+            codes: Vec::new(),
+        }
     }
 
     fn line(&mut self, line: &str, origin: Option<Place>) {
@@ -196,6 +228,8 @@ impl<'t> Writer<'t> {
         for (site, rows) in sites {
             let first = rows[0];
             self.line(&format!("  {}:", as_name(site)), self.place(first, &Column::Site));
+            // A row without a line of its own has that of its site: the first that is told.
+            let first = rows.iter().copied().find(|row| says_its_line(row)).unwrap_or(first);
             let line = self.line_of(first);
             self.line(&format!("    line: {line}"), self.line_place(first));
             self.line("    stations:", None);
@@ -217,6 +251,7 @@ impl<'t> Writer<'t> {
         }
         self.line("settings:", None);
         for name in missing {
+            self.codes.push(name.to_string());
             let reference = quoted(&format!("file:secrets/{name}"));
             self.line(&format!("  {}: {{secret: {reference}}}", as_name(name)), None);
         }
@@ -256,7 +291,7 @@ impl<'t> Writer<'t> {
             self.line(&format!("        where: {}", quoted(&text)), Some(self.table.place(place)));
         }
         let line = self.line_of(row);
-        if line != line_of_site {
+        if says_its_line(row) && line != line_of_site {
             self.line(&format!("        line: {line}"), self.line_place(row));
         }
         let near = self.profiles.iter().filter_map(|profile| Some((profile.apart(row)?, profile)));
@@ -267,7 +302,10 @@ impl<'t> Writer<'t> {
         match near {
             Some((apart, name)) => {
                 self.line(&format!("        profiles: [{}]", as_name(&name)), self.place(row, &Column::Model));
-                own.retain(|id, _| apart.contains(id) || row.keybook.setting(*id).weight == Weight::Locating);
+                let weight = |id: &SettingId| row.keybook.setting(*id).weight;
+                let as_most = |id: &SettingId| self.answers.as_most && weight(id) == Weight::Lifeline;
+                let apart: BTreeSet<SettingId> = apart.into_iter().filter(|id| !as_most(id)).collect();
+                own.retain(|id, _| apart.contains(id) || weight(id) == Weight::Locating);
                 // What the profile says and the row does not is not managed here.
                 own.extend(apart.iter().filter(|id| !row.values.contains_key(id)).map(|id| (*id, "null".to_owned())));
                 self.apart.extend((!apart.is_empty()).then_some(true));

@@ -5,6 +5,7 @@
 mod draft;
 mod frame;
 mod rows;
+mod told;
 
 pub use draft::{Draft, draft, drafted};
-pub use frame::{Answers, FIRST_KEYBOOK, Forge, INVENTORY, Mode, NewFile, skeleton};
+pub use frame::{Answers, Forge, INVENTORY, Mode, NewFile, skeleton};
