@@ -11,7 +11,7 @@ use super::context::Files;
 use super::error::{CliError, counted, findings_text, paint, print};
 use super::exit::Exit;
 use crate::files::{FileText, is_yaml};
-use crate::finding::{Finding, plural};
+use crate::finding::{Code, Finding, plural};
 use crate::fleet::Texts;
 use crate::inventory::{Country, Keybooks};
 use crate::keybook;
@@ -69,7 +69,7 @@ pub fn run(args: &Args) -> Result<Exit, CliError> {
         None => (skeleton(&answers), None),
     };
     write(&args.folder, &files)?;
-    checked(&args.folder)?;
+    checked(&args.folder, args.from.is_none())?;
     print(&next(args, files.len(), draft.as_ref()))?;
     if let Some(draft) = draft.filter(|draft| draft.left_out > 0) {
         let rows = plural(draft.left_out as u64, "row");
@@ -89,8 +89,10 @@ fn from_sheet(args: &Args, path: &Path, answers: &Answers) -> Result<(Vec<NewFil
     }
     let (keybooks, texts) = keybooks(&args.keybook)?;
     let (name, bytes) = read(path)?;
-    let table =
-        table(path, &name, &bytes, args.sheet.as_deref()).map_err(|finding| wrong(&[finding], &name, &bytes))?;
+    // No line of a workbook is a text.
+    let shown: &[u8] = if is_workbook(path) { b"" } else { &bytes };
+    let table = table(path, &name, &bytes, args.sheet.as_deref());
+    let table = table.map_err(|finding| wrong(&[finding], &name, shown))?;
     let wrong = |findings: &[Finding]| {
         let findings: Vec<Finding> = findings.iter().map(|finding| table.named(finding.clone())).collect();
         wrong(&findings, &name, table.text().as_bytes())
@@ -147,9 +149,12 @@ fn read(path: &Path) -> Result<(Arc<str>, Vec<u8>), CliError> {
     Ok((name.into(), bytes))
 }
 
+fn is_workbook(path: &Path) -> bool {
+    path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("xlsx"))
+}
+
 fn table(path: &Path, name: &Arc<str>, bytes: &[u8], sheet: Option<&str>) -> Result<Table, Finding> {
-    let is_workbook = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("xlsx"));
-    if is_workbook { Table::workbook(name, bytes, sheet) } else { Table::csv(name, bytes) }
+    if is_workbook(path) { Table::workbook(name, bytes, sheet) } else { Table::csv(name, bytes) }
 }
 
 /// Shows what is wrong in a file that was read, of which nothing is written then.
@@ -251,10 +256,12 @@ fn write_new(path: &Path, file: &NewFile) -> io::Result<()> {
     new.write_all(file.text.as_bytes())
 }
 
-/// Reads what was written, as every command will.
-fn checked(folder: &Path) -> Result<(), CliError> {
+/// Reads what was written, as every command will. Of an example it need not be said that it is one.
+fn checked(folder: &Path, is_example: bool) -> Result<(), CliError> {
     let files = Files::read(&folder.join("config/stationkeep.yaml"))?;
-    let findings = &files.reading.findings;
+    let is_told = |finding: &&Finding| !(is_example && finding.code == Code::KeybookExample);
+    let findings: Vec<Finding> = files.reading.findings.iter().filter(is_told).cloned().collect();
+    let findings = &findings[..];
     eprint!("{}", findings_text(findings, &files.texts(), paint()));
     match findings.iter().any(Finding::is_error) {
         true => Err(CliError::failed(format!("the new files have errors: {}", counted(findings)))),

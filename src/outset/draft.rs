@@ -6,6 +6,7 @@ use std::fmt::Write as _;
 use std::sync::Arc;
 
 use super::frame::{Answers, CONFIG, INVENTORY, NewFile, frame, quoted};
+use super::profiles::{NEAR, Profile, Shared, profiles, shared};
 use super::rows::{Column, Header, RowsReader, StationRow};
 use super::told::nearly_alike;
 use crate::finding::{Finding, Place, as_name, plural, settle};
@@ -13,9 +14,6 @@ use crate::inventory::{self, Keybooks};
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Codes, Kind, Weight};
 use crate::table::Table;
-
-/// In how many settings a station may differ from a profile that it is given all the same.
-pub(super) const NEAR: usize = 2;
 
 /// An inventory made from a sheet.
 #[derive(Debug)]
@@ -34,6 +32,22 @@ pub struct Draft {
     pub(super) names: BTreeMap<u32, String>,
     /// The codes that it refers to because the sheet has no column for them, as settings.
     pub codes: Vec<String>,
+}
+
+impl Draft {
+    /// The rows that are not in it, a line each, with the first that is wrong with each.
+    pub fn left(&self) -> Vec<String> {
+        let mut rows: BTreeMap<u32, (Option<&str>, &Finding)> = BTreeMap::new();
+        for finding in &self.findings {
+            let name = self.names.get(&finding.place.line).map(|name| &**name);
+            rows.entry(finding.place.line).or_insert((name, finding));
+        }
+        let line = |(line, (name, finding)): (u32, (Option<&str>, &Finding))| {
+            let name = name.filter(|name| !name.is_empty()).unwrap_or("a row without a name");
+            format!("{name}, line {line}: {}", finding.message).replace(['\n', '\r'], " ")
+        };
+        rows.into_iter().map(line).collect()
+    }
 }
 
 /// Drafts an inventory of the rows that nothing is wrong with.
@@ -127,60 +141,6 @@ fn differ(count: usize) -> String {
 
 fn with(count: usize) -> String {
     if count == 1 { "1 station has".into() } else { format!("{count} stations have") }
-}
-
-/// What stations hold that do not locate them.
-pub(super) type Shared = BTreeMap<SettingId, String>;
-
-/// Settings that rows share.
-#[derive(Debug)]
-pub(super) struct Profile {
-    pub name: String,
-    pub keybook: Arc<Keybook>,
-    pub values: Shared,
-    pub stations: usize,
-    /// The first row that holds them, by its place among the rows.
-    pub first: usize,
-}
-
-impl Profile {
-    fn said(&self) -> String {
-        let each = self.values.iter().map(|(id, value)| format!("{} {value}", self.keybook.setting(*id).name));
-        let held: Vec<String> = each.collect();
-        format!("profile {}: {}: {}", self.name, plural(self.stations as u64, "station"), held.join(", "))
-    }
-
-    /// In which settings a row differs from it; nothing where it is of another model.
-    pub fn apart(&self, row: &StationRow<'_>) -> Option<BTreeSet<SettingId>> {
-        let shared = shared(row);
-        let ids: BTreeSet<SettingId> = self.values.keys().chain(shared.keys()).copied().collect();
-        let apart = ids.into_iter().filter(|id| self.values.get(id) != shared.get(id)).collect();
-        (self.keybook.model == row.keybook.model).then_some(apart)
-    }
-}
-
-fn shared(row: &StationRow<'_>) -> Shared {
-    let is_shared = |id: &SettingId| row.keybook.setting(*id).weight != Weight::Locating;
-    row.values.iter().filter(|(id, _)| is_shared(id)).map(|(id, value)| (*id, value.clone())).collect()
-}
-
-/// Groups of rows that hold the same, the largest first.
-fn profiles(rows: &[StationRow<'_>]) -> Vec<Profile> {
-    let mut groups: BTreeMap<(&str, Shared), Vec<usize>> = BTreeMap::new();
-    for (at, row) in rows.iter().enumerate() {
-        groups.entry((&*row.keybook.model, shared(row))).or_default().push(at);
-    }
-    let mut all: Vec<((&str, Shared), Vec<usize>)> =
-        groups.into_iter().filter(|((_, values), rows)| rows.len() > 1 && !values.is_empty()).collect();
-    all.sort_by_key(|(_, rows)| (std::cmp::Reverse(rows.len()), rows[0]));
-    let named = all.into_iter().enumerate().map(|(nth, ((model, values), group))| Profile {
-        name: format!("{model}-group-{}", nth + 1),
-        keybook: rows[group[0]].keybook.clone(),
-        values,
-        stations: group.len(),
-        first: group[0],
-    });
-    named.collect()
 }
 
 /// Writes an inventory line by line, with the cell that each line comes from.

@@ -4,6 +4,7 @@
 
 mod draft;
 mod frame;
+mod profiles;
 mod rows;
 mod told;
 

@@ -3,9 +3,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::draft::{Draft, NEAR, Profile};
+use super::profiles::{NEAR, Profile};
 use super::rows::{Column, StationRow};
-use crate::finding::{Finding, plural};
+use crate::finding::plural;
 use crate::inventory::read_number;
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Kind, Weight};
@@ -183,20 +183,4 @@ fn single_stations(rows: &[StationRow<'_>], profiles: &[Profile]) -> Vec<String>
         }
     }
     out
-}
-
-impl Draft {
-    /// The rows that are not in it, a line each, with the first that is wrong with each.
-    pub fn left(&self) -> Vec<String> {
-        let mut rows: BTreeMap<u32, (Option<&str>, &Finding)> = BTreeMap::new();
-        for finding in &self.findings {
-            let name = self.names.get(&finding.place.line).map(|name| &**name);
-            rows.entry(finding.place.line).or_insert((name, finding));
-        }
-        let line = |(line, (name, finding)): (u32, (Option<&str>, &Finding))| {
-            let name = name.filter(|name| !name.is_empty()).unwrap_or("a row without a name");
-            format!("{name}, line {line}: {}", finding.message).replace(['\n', '\r'], " ")
-        };
-        rows.into_iter().map(line).collect()
-    }
 }
