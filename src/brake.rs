@@ -408,7 +408,8 @@ impl Held {
         Numbers { altered, held: self.scripts, handed_out, on_record }
     }
 
-    /// Whether no station of it is known to have been otherwise: what differs was so when each was first seen.
+    /// Whether no station of it was ever keyed by a card or tested: what was wanted when it was first reported is not on record,
+    /// so nobody can tell an edit from what was so all along.
     pub fn is_first_seen(&self) -> bool {
         self.change.first_seen > 0 && self.change.first_seen == self.change.tally.altered
     }
@@ -419,7 +420,7 @@ impl Held {
     }
 
     /// "Lifeline-critical settings would change at 23 of the 34 stations on record, more than 30 % (brake.share,
-    /// stationkeep.yaml:12). 21 scripts are held." Of stations that were only seen so far no change is spoken.
+    /// stationkeep.yaml:12). 21 scripts are held." Of stations that were only seen so far neither a change nor none is claimed.
     pub fn sentence(&self) -> String {
         let Numbers { altered, held, handed_out, on_record } = self.numbers();
         let Change { replaced, new, limit, first_seen, .. } = &*self.change;
@@ -432,8 +433,9 @@ impl Held {
         };
         if self.is_first_seen() {
             return format!(
-                "First seen: lifeline-critical settings are not as wanted at {altered} of the {all} on record, more than {limit}. \
-                 No card was keyed and no test call made there yet. {waits}"
+                "Lifeline-critical settings are wanted otherwise than reported at {altered} of the {all} on record, more than {limit}. \
+                 No card was keyed and no test call made there yet, so this may be an edit: compare with \"stationkeep check --against \
+                 REVISION\". {waits}"
             );
         }
         let mut notes = Vec::new();
@@ -445,7 +447,7 @@ impl Held {
             notes.push(format!("{replaced} of them left the inventory and may be among its {new}"));
         }
         if *first_seen > 0 {
-            notes.push(format!("{first_seen} of them were so when first seen, or were edited since"));
+            notes.push(format!("{first_seen} of them were never keyed by a card or tested"));
         }
         let notes = if notes.is_empty() { String::new() } else { format!(" ({})", notes.join("; ")) };
         format!(
@@ -474,27 +476,39 @@ fn to_release(station: &Station, record: &Record, clock: Timestamp) -> Released 
 /// Stands for what is wanted of the lifelines of all stations: the digest of a change.
 pub fn digest<'a>(stations: impl Iterator<Item = &'a Station>) -> Digest {
     let (mut hasher, mut line) = (Sha256::new(), String::new());
-    // Stations of one model have their lifeline settings in common, and those of one site most of what is wanted of them.
-    let mut vital: HashMap<*const Keybook, Vec<SettingId>> = HashMap::new();
-    let mut texts: HashMap<(*const Keybook, SettingId, *const Wanted), String> = HashMap::new();
+    // Stations of one model have their lifeline settings in common, and those of one site, which mostly follow each other, what
+    // is wanted of them.
+    let mut models: HashMap<*const Keybook, Vec<LastWanted<'a>>> = HashMap::new();
     for station in stations {
         line.clear();
         netstring(&mut line, &station.name);
-        let keybook = Arc::as_ptr(&station.keybook);
-        let ids = vital.entry(keybook).or_insert_with(|| vital_by_name(station));
-        for id in ids {
-            let Some(wanted) = station.wanted(*id) else { continue };
-            let text = texts.entry((keybook, *id, std::ptr::from_ref(wanted))).or_insert_with(|| {
-                let mut both = String::new();
-                netstring(&mut both, &station.keybook.setting(*id).name);
-                netstring(&mut both, &text(&wanted.value));
-                both
-            });
-            line.push_str(text);
+        let model = models.entry(Arc::as_ptr(&station.keybook));
+        for last in model.or_insert_with(|| vital_by_name(station).into_iter().map(LastWanted::of).collect()) {
+            let Some(wanted) = station.wanted(last.id) else { continue };
+            if !last.wanted.is_some_and(|last| std::ptr::eq(last, wanted)) {
+                last.wanted = Some(wanted);
+                last.text.clear();
+                netstring(&mut last.text, &station.keybook.setting(last.id).name);
+                netstring(&mut last.text, &text(&wanted.value));
+            }
+            line.push_str(&last.text);
         }
         hasher.update(&line);
     }
     Digest::of_hash(&hasher.finalize())
+}
+
+/// What was last wanted of a lifeline setting, as text.
+struct LastWanted<'a> {
+    id: SettingId,
+    wanted: Option<&'a Wanted>,
+    text: String,
+}
+
+impl LastWanted<'_> {
+    fn of(id: SettingId) -> Self {
+        LastWanted { id, wanted: None, text: String::new() }
+    }
 }
 
 /// The lifeline settings of a station's model, by name, so that a keybook put in another order changes nothing.

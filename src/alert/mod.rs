@@ -6,12 +6,12 @@
 //!
 //! # The machine and its topics
 //!
-//! A *topic* is something people are alerted about (`topic`, a file each): stations, the files, rejected reports, a held change,
-//! what is set aside, stopped webhooks. It says what its *subjects* are and how each is now: a [`Condition`] with a severity, a
-//! mark that is equal where there is nothing new to say, and facts; what makes it worse or better; and what a message says of
-//! it. The *machine* keeps a case a subject: what was said of it, and which webhook heard that when. It alone decides who is
-//! told what (`step`), who is reminded, and what the ids of messages are. A new topic is a file in `topic` and a line in
-//! [`decide()`].
+//! A *topic* is something people are alerted about (`topic`, a file each): stations, the files, rejected reports, a held
+//! change, what is set aside, stopped webhooks, the daemon's own address. It says what its *subjects* are and how each is now:
+//! a [`Condition`] with a severity, a mark that is equal where there is nothing new to say, and facts; what makes it worse or
+//! better; and what a message says of it. The *machine* keeps a case a subject: what was said of it, and which webhook heard
+//! that when. It alone decides who is told what (`step`), who is reminded, and what the ids of messages are. A new topic is a
+//! file in `topic` and a line in [`decide()`].
 //!
 //! # The table
 //!
@@ -136,12 +136,13 @@ pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use heartbeat::{heartbeat, trial};
 pub use ledger::{LedgerTrouble, ledger_message};
 pub use pass::{
-    Brake, Cause, FailedTest, FilesRead, NewCommit, Next, Pass, Refused, RejectedReport, RejectedReports, ReportTaken,
-    Says, ScriptToCallBack, Silent, Stopped, ToCallBack, Work,
+    Brake, Cause, FailedTest, FilesRead, NewCommit, Next, Pages, Pass, Refused, RejectedReport, RejectedReports,
+    ReportTaken, Says, ScriptToCallBack, Silent, Stopped, ToCallBack, Unreachable, Work,
 };
 pub use refresh::LIST;
 pub use step::Reason;
 pub use terms::{AlertTerms, Subscription};
 pub use topic::files::are_told as are_files_told;
+pub use topic::pages::is_told as is_unreachable_told;
 pub use topic::refused::last_told as last_refused_told;
 pub use topic::reports::last_told as last_rejected_told;

@@ -49,6 +49,8 @@ pub struct Pass<'a> {
     pub refused: &'a [Refused],
     /// The webhooks that had something to deliver for too long and delivered nothing.
     pub silent: &'a BTreeMap<Name, Silent>,
+    /// Where the daemon's pages are; `None` where nobody asks for any.
+    pub pages: Option<&'a Pages>,
     /// Whether everything was looked at, as is done regularly.
     pub is_full: bool,
     /// The last entry of the ledger that is known.
@@ -289,4 +291,24 @@ pub struct Stopped {
     pub address: String,
     /// The id of the message that was answered so.
     pub message: String,
+}
+
+/// Where the daemon's pages and probes are.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Pages {
+    /// The machine's name.
+    pub host: Name,
+    /// The address that is to be listened on, with its port.
+    pub address: Name,
+    /// Why it is not, where it has not been for too long.
+    pub unreachable: Option<Unreachable>,
+}
+
+/// Why an address is not listened on.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Unreachable {
+    /// Since when.
+    pub since: Timestamp,
+    /// In a few words.
+    pub because: Name,
 }

@@ -79,7 +79,7 @@ fn on_the_first_day_nothing_is_proven_and_nothing_is_held_and_reports_of_what_is
 }
 
 #[test]
-fn where_stations_were_only_seen_so_far_no_change_is_spoken_of() {
+fn where_stations_were_only_seen_so_far_it_is_said_that_it_may_be_an_edit() {
     let mut world = World::unreported(start());
     (0..SIZE).for_each(|nth| world.key(nth));
     world.help = "+441632960109";
@@ -88,8 +88,9 @@ fn where_stations_were_only_seen_so_far_no_change_is_spoken_of() {
     assert!(said.is_first_seen());
     assert_eq!(
         said.sentence(),
-        "First seen: lifeline-critical settings are not as wanted at 20 of the 20 stations on record, more than 30 % \
-         (brake.share, stationkeep.yaml:12). No card was keyed and no test call made there yet. 20 scripts are held."
+        "Lifeline-critical settings are wanted otherwise than reported at 20 of the 20 stations on record, more than 30 % \
+         (brake.share, stationkeep.yaml:12). No card was keyed and no test call made there yet, so this may be an edit: compare \
+         with \"stationkeep check --against REVISION\". 20 scripts are held."
     );
     // Once a call was tested at one of them, what is wanted there is a change.
     world.help = "+441632960101";
@@ -98,7 +99,9 @@ fn where_stations_were_only_seen_so_far_no_change_is_spoken_of() {
     let said = held(&world);
     assert!(!said.is_first_seen());
     assert!(
-        said.sentence().contains("would change at 20 of the 20 stations on record (19 of them were so when first seen")
+        said.sentence().contains(
+            "would change at 20 of the 20 stations on record (19 of them were never keyed by a card or tested)"
+        )
     );
 }
 

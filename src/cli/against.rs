@@ -61,6 +61,8 @@ struct Foretold {
     /// Nothing where the ledger of this configuration was asked. Else what kept it from being asked: then all that was wanted
     /// of the stations of what is compared with counts as proven.
     without_ledger: Option<String>,
+    /// How many stations are altered already, by the ledger and what is compared with.
+    already: usize,
 }
 
 impl Against {
@@ -121,9 +123,11 @@ impl Against {
 
     /// What the brake would say; empty where nothing would be held. `what` is what is compared with.
     pub fn foretold(&self, what: &str) -> String {
-        let Foretold { held, tally, stations, without_ledger } = &self.foretold;
+        let Foretold { held, tally, stations, without_ledger, already } = &self.foretold;
         let by = match without_ledger {
-            None => "That is by the ledger, with all that is altered already.".to_owned(),
+            None => {
+                format!("That is by the ledger. Without this edit it would be {}.", plural(*already as u64, "station"))
+            }
             Some(why) => format!("{why}, so all stations of {what} count as if on record."),
         };
         match (held, tally.first_day(*stations)) {
@@ -138,7 +142,7 @@ impl Against {
     /// For programs.
     pub fn json(&self) -> Json {
         let mut json = change_json(&self.change);
-        let Foretold { held, tally, stations: _, without_ledger } = &self.foretold;
+        let Foretold { held, tally, stations: _, without_ledger, already: _ } = &self.foretold;
         json["held"] = held.as_ref().map_or(Json::Null, |told| {
             let Numbers { altered, held, handed_out, on_record } = told.numbers();
             object!({
@@ -209,7 +213,8 @@ pub async fn against(what: &str, files: &Files) -> Result<Against, CliError> {
                 |name, lifeline| is_watched(&new, name, lifeline),
             );
             let (held, stations) = (new.held(), new.rows.len());
-            let foretold = Foretold { held, tally: new.tally, stations, without_ledger: None };
+            let already = old.tally.altered;
+            let foretold = Foretold { held, tally: new.tally, stations, without_ledger: None, already };
             (foretold, standings(&old, &new), abandoned(&old, &change))
         }
         Err(why) => (by_files(files, &before, why), Vec::new(), Vec::new()),
@@ -343,7 +348,7 @@ fn by_files(files: &Files, before: &Reading, why: String) -> Foretold {
     let records = Records::as_if_proven(&before.inventory, after);
     let (tally, change) = judged(after, &records, &files.config.brake.limit(), Timestamp::UNIX_EPOCH);
     let held = change.map(|change| Held { scripts: change.stations.len(), change: Arc::new(change) });
-    Foretold { held, tally, stations: after.stations.len(), without_ledger: Some(why) }
+    Foretold { held, tally, stations: after.stations.len(), without_ledger: Some(why), already: 0 }
 }
 
 /// The keybooks and inventory of a configuration's folder, or a folder of inventory files alone beside today's keybooks.
@@ -358,17 +363,22 @@ fn in_folder(folder: &Path, files: &Files) -> Result<Other, CliError> {
         };
         (tree(&config.keybooks)?, inventory)
     } else {
-        let inventory = tree(&Folder::new(Path::new(""), &folder.display().to_string()))?;
-        let is_one = |text: &Arc<FileText>| text.bytes.split(|byte| *byte == b'\n').any(is_inventory);
-        if !inventory.files.values().any(is_one) {
-            let folder = folder.display();
-            return Err(CliError::usage(format!(
-                "{folder} holds no inventory: no .yaml file there says \"inventory: 1\". Name a folder that holds one, or a revision."
-            )));
-        }
-        (files.texts.keybooks.clone(), inventory)
+        (files.texts.keybooks.clone(), inventory_alone(folder)?)
     };
     Ok(Other { trees: SourceTexts { keybooks, inventory, commit: None }, config: text.map(Arc::new) })
+}
+
+/// The files of a folder of inventory files. Another folder may hold anything, of which nothing is worth telling.
+fn inventory_alone(folder: &Path) -> Result<Tree, CliError> {
+    let (inventory, findings) = read_tree(&Folder::new(Path::new(""), &folder.display().to_string()));
+    let is_one = |text: &Arc<FileText>| text.bytes.split(|byte| *byte == b'\n').any(is_inventory);
+    if !inventory.files.values().any(is_one) {
+        let folder = folder.display();
+        return Err(CliError::usage(format!(
+            "{folder} holds no inventory: no .yaml file there says \"inventory: 1\". Name a folder that holds one, or a revision."
+        )));
+    }
+    sound(inventory, &findings, folder)
 }
 
 /// The inventory as a revision of its repository had it, and the keybooks too, where they lie beside it.
@@ -419,13 +429,20 @@ fn config_as_of(git: &Git, commit: &str, files: &Files) -> Option<Arc<FileText>>
 }
 
 fn tree(folder: &Folder) -> Result<Tree, CliError> {
-    let now = std::time::SystemTime::now();
-    let (tree, findings) = Tree::read(folder, &Tree::default(), Look::Whole, now);
-    if findings.is_empty() {
+    let (tree, findings) = read_tree(folder);
+    sound(tree, &findings, &folder.path)
+}
+
+fn read_tree(folder: &Folder) -> (Tree, Vec<Finding>) {
+    Tree::read(folder, &Tree::default(), Look::Whole, std::time::SystemTime::now())
+}
+
+fn sound(tree: Tree, findings: &[Finding], folder: &Path) -> Result<Tree, CliError> {
+    if findings.iter().all(|finding| !finding.is_error()) {
         return Ok(tree);
     }
-    eprint!("{}", findings_text(&findings, &[], paint()));
-    Err(CliError::usage(format!("{} cannot be read whole", folder.path.display())))
+    eprint!("{}", findings_text(findings, &[], paint()));
+    Err(CliError::usage(format!("{} cannot be read whole", folder.display())))
 }
 
 fn whole(snapshot: Snapshot) -> Result<(Arc<Commit>, Tree), CliError> {

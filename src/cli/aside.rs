@@ -94,6 +94,9 @@ fn target(context: &Context, name: &str) -> Result<Target, CliError> {
     if let Some(site) = sites.iter().find(|site| &****site == name) {
         return Ok(Target::Site((*site).clone()));
     }
+    if context.view.reading.inventory.called(name).is_some() {
+        return Err(context.no_station(name));
+    }
     let known: Vec<&str> = stations.keys().chain(sites).map(|name| &**name).collect();
     let fix = did_you_mean(name, known.iter().copied());
     Err(CliError::usage(format!("no station and no site is called \"{name}\". {fix}")))

@@ -11,10 +11,10 @@ use super::exit::Exit;
 use super::saying::end_of;
 use super::writers::Writers;
 use crate::drift::{LifelineService, Service, held_text, value_text};
-use crate::finding::{Place, did_you_mean, minute, with_article};
+use crate::finding::{Place, did_you_mean, listed, minute, with_article};
 use crate::fleet::{Explanation, View};
 use crate::inventory::{Extent, LineEntry, Station, Wish, parts};
-use crate::keybook::SettingId;
+use crate::keybook::{Keybook, Lifeline, SettingId};
 use crate::ledger::{Aside, Holding, State, Target};
 use crate::script::{NoScript, Script, Step};
 use crate::setting::Name;
@@ -83,7 +83,7 @@ impl<'v> Page<'v> {
         let title = &station.keybook.title;
         let mut out = format!("{}  {title} at {}: {}\n", station.name, station.site, station.location);
         let standing = self.explained.row.drift.told_text();
-        let _ = writeln!(out, "defined at {}, rings on {}, is {standing}", station.place, station.number);
+        let _ = writeln!(out, "defined at {}, rung on {}, is {standing}", station.place, station.number);
         let layers: Vec<String> = self.explained.layers.iter().map(ToString::to_string).collect();
         let _ = writeln!(out, "layers, the later wins: {}", layers.join(", "));
         if let Some(commit) = &self.view.reading.commit {
@@ -125,7 +125,7 @@ impl<'v> Page<'v> {
         if let Some(drifting) = self.explained.row.drift.settings.iter().find(|drifting| drifting.id == id) {
             let _ = writeln!(out, "  drift      {}", drifting.drift.as_str());
         }
-        for line in steps(self.explained.script.as_ref(), &setting.name) {
+        for line in steps(self.explained.script.as_ref(), &setting.name, &station.keybook) {
             paragraph(out, &line);
         }
         out.push('\n');
@@ -144,6 +144,23 @@ impl<'v> Page<'v> {
         };
         let last = asides.iter().filter(covers).map(|aside| aside.until).max();
         last.map_or_else(|| "not managed".into(), |until| format!("set aside until {}", end_of(until)))
+    }
+
+    /// Why nothing of a lifeline is compared: a fallback that is not in use, or settings that are neither wanted nor known.
+    fn unwatched(&self, lifeline: &Lifeline) -> String {
+        let wanted = |id: SettingId| self.station.wanted(id).map(|wanted| &wanted.value);
+        if !lifeline.is_required() && !lifeline.is_in_use(wanted) {
+            return "not in use, because of what is wanted here".into();
+        }
+        let is_open = |id: &&SettingId| {
+            wanted(**id).is_none() && !matches!(self.explained.record.holding(**id).state, State::Known(_))
+        };
+        let open = lifeline.settings.iter().filter(is_open);
+        let open: Vec<&str> = open.map(|id| &*self.station.keybook.setting(*id).name).collect();
+        match open.is_empty() {
+            true => "not all of its settings are wanted or known".into(),
+            false => format!("{} is neither wanted nor known", listed(&open, "and")),
+        }
     }
 
     fn written(&self, out: &mut String, place: &Place) {
@@ -218,11 +235,7 @@ impl<'v> Page<'v> {
                     out.push_str("  service    set aside, out of service\n");
                 }
                 None => {
-                    let wanted = |id: SettingId| self.station.wanted(id).map(|wanted| &wanted.value);
-                    let why = match lifeline.is_required() || lifeline.is_in_use(wanted) {
-                        true => "nobody knows what one of its settings should hold",
-                        false => "by what is wanted here it is never tried",
-                    };
+                    let why = self.unwatched(lifeline);
                     let _ = writeln!(out, "  service    not watched: {why}");
                 }
             }
@@ -232,14 +245,14 @@ impl<'v> Page<'v> {
 }
 
 /// What its script would do to a setting, a line a step, or why there is none.
-fn steps(script: Option<&Result<Script, NoScript>>, setting: &Name) -> Vec<String> {
+fn steps(script: Option<&Result<Script, NoScript>>, setting: &Name, keybook: &Keybook) -> Vec<String> {
     match script {
         None => Vec::new(),
         Some(Ok(script)) => {
             let steps: Vec<&Step> = script.calls.iter().flat_map(|call| &call.steps).collect();
             let touches = |step: &&&Step| step.sets.contains_key(setting) || step.also.contains_key(setting);
             let line = |step: &&Step| {
-                let why = step.rationale.sentences(step.number).join(" ");
+                let why = step.rationale.sentences(step.number, keybook).join(" ");
                 format!("step {} of {}, \"{}\". {why}", step.number, steps.len(), step.command)
             };
             steps.iter().filter(touches).map(line).collect()
@@ -270,7 +283,7 @@ fn wish(wish: &Wish) -> String {
 fn held(holding: &Holding, station: &Station, id: SettingId) -> String {
     let wanted = station.wanted(id).map(|wanted| &wanted.value);
     let text = held_text(&holding.state, wanted);
-    let Some(mark) = holding.mark else { return format!("{text}: nobody has reported on it") };
+    let Some(mark) = holding.mark else { return format!("{text}: no report says what it is") };
     let verb = match (&holding.state, holding.strayed) {
         (State::Known(_), Some(_)) => "found against the record",
         (State::Known(_), None) => "confirmed",

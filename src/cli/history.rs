@@ -14,7 +14,7 @@ use crate::finding::{minute, plural};
 use crate::fleet::{StationLines, View, history, history_json};
 use crate::inventory::Station;
 use crate::ledger::{Corrections, Decision, LedgerLine, Outcome, Record, Report, Visit, open};
-use crate::setting::{Reference, Secret, Written};
+use crate::setting::{Name, Reference, Secret, Written};
 
 /// Everything on record about a station.
 #[derive(Debug, clap::Args)]
@@ -29,7 +29,7 @@ pub struct Args {
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     let context = Context::open(config).await?;
     let lines = history(context.store(), &context.view, &args.station).await?;
-    let station = context.view.row(&args.station).map(|row| &*row.station);
+    let station = context.view.reading.inventory.called(&args.station).map(|station| &**station);
     if station.is_none() && lines.is_empty() {
         return Err(context.no_station(&args.station));
     }
@@ -72,9 +72,7 @@ impl Said<'_> {
 }
 
 fn text(name: &str, view: &View, station: Option<&Station>, lines: &[LedgerLine]) -> String {
-    let mut out = String::new();
-    let place = station.map_or("no longer in the inventory".into(), |s| format!("{}: {}", s.site, s.location));
-    let _ = writeln!(out, "{name}  ({place})");
+    let mut out = head(name, station, lines);
     if lines.is_empty() {
         let _ = writeln!(out, "Nobody has reported on it yet.");
     }
@@ -108,6 +106,29 @@ fn text(name: &str, view: &View, station: Option<&Station>, lines: &[LedgerLine]
         }
     }
     out
+}
+
+/// Whose history it is, and under which names it was reported on.
+fn head(name: &str, station: Option<&Station>, lines: &[LedgerLine]) -> String {
+    let Some(station) = station else { return format!("{name}  (no longer in the inventory)\n") };
+    let mut out = format!("{}  ({}: {})\n", station.name, station.site, station.location);
+    for former in &station.formerly {
+        let count = lines.iter().filter(|line| station_of(line) == Some(former)).count();
+        let entries = if count == 1 { "1 entry".to_owned() } else { format!("{count} entries") };
+        let _ = writeln!(out, "called {former} before: {entries} under that name");
+    }
+    out
+}
+
+/// The station that a line names, if it is one of a single station.
+fn station_of(line: &LedgerLine) -> Option<&Name> {
+    match line {
+        LedgerLine::Report(report) => Some(&report.station),
+        LedgerLine::Script(issued) => Some(&issued.station),
+        LedgerLine::Shown(shown) => Some(&shown.station),
+        LedgerLine::Begun(visit) => Some(&visit.station),
+        LedgerLine::Decision(_) => None,
+    }
 }
 
 /// What an open visit means.

@@ -27,7 +27,7 @@ pub enum Verb {
         /// Compare with a head kept elsewhere: the last line of this file
         #[arg(long, value_name = "FILE")]
         head: Option<PathBuf>,
-        /// text | json; one line of JSON is a file for --head
+        /// The form: for people, or one line of JSON to keep for --head
         #[arg(long, value_enum, default_value_t = Format::Text)]
         format: Format,
     },
@@ -39,7 +39,7 @@ pub enum Verb {
     },
     /// Record JSON lines from a file
     Import {
-        /// The file; `-` reads standard input
+        /// The file; - reads standard input
         file: PathBuf,
     },
 }
@@ -89,7 +89,7 @@ async fn verify(config: &Path, head: Option<&Path>, format: Format) -> Result<Ex
                 1 => "1 rejected report is kept outside the chain.\n".to_owned(),
                 count => format!("{count} rejected reports are kept outside the chain.\n"),
             };
-            print(&format!("The ledger is whole: {entries} entries, head {}.\n{outside}", head.hash))?;
+            print(&format!("The ledger is complete and unchanged: {entries} entries, head {}.\n{outside}", head.hash))?;
         }
     }
     match folds {

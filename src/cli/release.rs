@@ -1,19 +1,22 @@
 //! `release`: the scripts that the brake holds are meant. Without `--by` it lists what would change, and releases nothing.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::Path;
+
+use textwrap::{Options, fill};
 
 use super::context::Context;
 use super::error::{CliError, print};
 use super::exit::Exit;
 use super::format::release_hint;
 use super::saying::{said, write_down};
-use crate::brake::{Alteration, Altered, Held, Numbers};
+use crate::brake::{Alteration, Altered, Change, Held, Numbers};
 use crate::drift::Begun;
 use crate::finding::{minute, plural};
 use crate::fleet::View;
 use crate::ledger::{Decision, Digest, Release, Said};
-use crate::setting::Value;
+use crate::setting::{Name, Value};
 
 /// Release the scripts that would change the lifelines of many stations at once.
 #[derive(Debug, clap::Args)]
@@ -72,24 +75,52 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
 /// Every station of the change, and what would change at it.
 fn listing(view: &View, held: &Held) -> String {
     let change = &held.change;
-    let mut out = format!("{}\n", held.sentence());
+    let mut groups: BTreeMap<String, Vec<&str>> = BTreeMap::new();
     for name in change.stations.union(&change.handed_out) {
-        let _ = writeln!(out, "\n{name}");
-        match view.row(name).and_then(|row| Some((row.alteration.as_ref()?, &row.drift))) {
-            Some((alteration, drift)) => alterations_text(&mut out, alteration, &drift.begun),
-            None if change.stations.contains(name) => {
-                out.push_str("  new here, and nothing is proven: it may be a station that left the inventory\n");
-            }
-            None => out.push_str("  no longer in the inventory: a script for it was issued and not reported on\n"),
-        }
+        groups.entry(changes_at(view, change, name)).or_default().push(name);
+    }
+    let mut groups: Vec<(String, Vec<&str>)> = groups.into_iter().collect();
+    groups.sort_by(|a, b| (b.1.len(), &a.1).cmp(&(a.1.len(), &b.1)));
+    let mut out = format!("{}\n", held.sentence());
+    for (changes, names) in groups {
+        let count = if names.len() == 1 { String::new() } else { format!("{} stations: ", names.len()) };
+        let options = Options::new(100).subsequent_indent("  ");
+        let _ = write!(out, "\n{}\n{changes}", fill(&format!("{count}{}", names.join(", ")), options));
     }
     let _ = writeln!(out, "\nTo release it: {}", change.release());
     out
 }
 
-fn alterations_text(out: &mut String, alteration: &Alteration, begun: &[Begun]) {
+/// What would change at a station, a line a setting.
+fn changes_at(view: &View, change: &Change, name: &Name) -> String {
+    let mut out = String::new();
+    match view.row(name).and_then(|row| Some((row, row.alteration.as_ref()?))) {
+        Some((row, alteration)) => {
+            let from = |setting: &Name| {
+                let wanted = row.written.wanted(row.written.keybook.id(setting)?)?;
+                let contact = wanted.contact.as_ref().map(|contact| format!(" (to {contact})")).unwrap_or_default();
+                Some(format!("{}{contact}", wanted.place))
+            };
+            alterations_text(&mut out, alteration, &row.drift.begun, from);
+        }
+        None if change.stations.contains(name) => {
+            out.push_str("  new here, and nothing is proven: it may be a station that left the inventory\n");
+        }
+        None => out.push_str("  no longer in the inventory: a script for it was issued and not reported on\n"),
+    }
+    out
+}
+
+/// `from` is the line that wants a setting.
+fn alterations_text(
+    out: &mut String,
+    alteration: &Alteration,
+    begun: &[Begun],
+    from: impl Fn(&Name) -> Option<String>,
+) {
     for altered in &alteration.wanted {
-        let _ = writeln!(out, "  {}", altered_text(altered));
+        let wanted = from(&altered.setting).map(|from| format!(", wanted by {from}")).unwrap_or_default();
+        let _ = writeln!(out, "  {}{wanted}", altered_text(altered));
     }
     for script in &alteration.handed_out {
         // A part of it is not the same: what was released must be what is keyed.
@@ -140,7 +171,7 @@ mod tests {
         let text = |alters: Vec<Altered>| {
             let mut out = String::new();
             let alteration = Alteration { wanted: wanted.clone(), handed_out: vec![script(alters)] };
-            alterations_text(&mut out, &alteration, &begun);
+            alterations_text(&mut out, &alteration, &begun, |_| None);
             out
         };
         let head = "script 3f9a1c0b7d24e615, issued 2026-11-25 12:00 UTC, begun by tech-07 on 2026-11-25 12:00 UTC and not \

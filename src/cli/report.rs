@@ -24,7 +24,7 @@ use crate::table::{DayForm, Table};
 /// Records field reports.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// Report files (YAML, JSON, JSON lines) or sheets (CSV, XLSX); `-` reads standard input
+    /// Report files (YAML, JSON, JSON lines) or sheets (CSV, XLSX); - reads standard input
     #[arg(required = true)]
     files: Vec<PathBuf>,
     /// How days are written in sheets, such as DD.MM.YYYY
@@ -288,7 +288,7 @@ impl Part {
             (Received::Rejected(_), false) => format!("{place}: rejected, kept with the reasons\n"),
             (Received::Rejected(_), true) => format!("{place}: would be rejected\n"),
         };
-        let Some((_, Answer { consequences, missing })) = &self.came else { return text };
+        let Some((_, Answer { consequences, missing, .. })) = &self.came else { return text };
         consequences.iter().for_each(|one| text += &format!("  {one}\n"));
         if !missing.is_empty() {
             text += "Still missing:\n";

@@ -24,7 +24,7 @@ pub struct Webhook {
     pub url: Given,
     /// In the order of the file: the newest first, as its owner turns them over. None: messages are not signed.
     pub signing: Vec<Reference>,
-    /// Which alerts it is told of; a heartbeat carries none.
+    /// Which alerts it gets; a heartbeat carries none.
     pub weights: BTreeSet<Weight>,
     /// Minutes after which an open alert is told again; has every weight.
     pub remind_minutes: BTreeMap<Weight, u32>,
@@ -43,7 +43,7 @@ pub struct Webhook {
 /// What a webhook is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum WebhookKind {
-    /// It is told of drift, and of what was rejected.
+    /// It gets alerts about drift, and about what was rejected.
     Alerts,
     /// It gets an empty message regularly while passes finish, so that silence can be noticed.
     Heartbeat {

@@ -5,8 +5,10 @@ use std::net::SocketAddr;
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
+use jiff::Timestamp;
 use tokio_util::sync::{CancellationToken, DropGuard};
 
+use crate::alert::{Pages, Unreachable};
 use crate::fleet::View;
 use crate::web::{Clocks, PassStatus, Server, Status};
 
@@ -18,6 +20,8 @@ use super::systemd::Systemd;
 pub struct Front {
     pub status: Arc<Status>,
     server: Option<Server>,
+    /// Since when its address cannot be listened on, where it cannot.
+    deaf_since: Option<(Instant, Timestamp)>,
     systemd: Arc<Systemd>,
     /// Whether the service manager knows that the program is ready.
     is_ready: bool,
@@ -37,15 +41,39 @@ impl Front {
         let systemd = Arc::new(Systemd::from_env());
         let stop = CancellationToken::new();
         tokio::spawn(systemd.clone().watch(status.clone(), stop.clone()));
-        Front { status, server: None, systemd, is_ready: false, _watchdog: stop.drop_guard() }
+        Front { status, server: None, deaf_since: None, systemd, is_ready: false, _watchdog: stop.drop_guard() }
     }
 
     /// Listens on this address, and no longer on the one before. While it cannot, it tries again, and the one before stays.
-    pub async fn listen(&mut self, asked: SocketAddr) {
+    pub async fn listen(&mut self, asked: SocketAddr, now: Timestamp) {
         if self.server.as_ref().is_none_or(|server| server.asked() != asked) {
             let before = self.server.take().filter(|server| server.address().is_some());
-            self.server = Some(Server::start(asked, self.status.clone(), before).await);
+            let server = Server::start(asked, self.status.clone(), before).await;
+            self.deaf_since = server.address().is_none().then(|| (Instant::now(), now));
+            self.server = Some(server);
         }
+    }
+
+    /// Returns when the address can be listened on that could not be when [`Front::pages`] was last asked.
+    pub async fn heard_again(&self) {
+        match self.server.as_ref().filter(|_| self.deaf_since.is_some()) {
+            // A server that is gone listens no more.
+            Some(server) => drop(server.listening().wait_for(Result::is_ok).await),
+            None => std::future::pending().await,
+        }
+    }
+
+    /// The address of the pages, and whether it can be listened on; for how long it could not.
+    pub fn pages(&mut self) -> Option<(Pages, Duration)> {
+        let server = self.server.as_ref()?;
+        let because = server.listening().borrow().clone().err();
+        if because.is_none() {
+            self.deaf_since = None;
+        }
+        let unreachable = because.zip(self.deaf_since).map(|(because, (_, since))| Unreachable { since, because });
+        let host = rustix::system::uname().nodename().to_string_lossy().as_ref().into();
+        let pages = Pages { host, address: server.asked().to_string().into(), unreachable };
+        Some((pages, self.deaf_since.map_or(Duration::ZERO, |(since, _)| since.elapsed())))
     }
 
     /// The address that is listened on, with its real port.

@@ -41,7 +41,7 @@ pub async fn serve(path: PathBuf) -> Result<(), ServeError> {
     let mut basis = Basis { config: loaded.config.map_err(ServeError::Config)?, text: loaded.texts };
     let mut front = Front::open();
     // Probes are answered from the start, and an address that is taken is said before anything else is done.
-    front.listen(basis.config.listen).await;
+    front.listen(basis.config.listen, clock.now()).await;
     let mut before: Option<Config> = None;
     let mut first = true;
     loop {

@@ -10,9 +10,9 @@ use jiff::Timestamp;
 use crate::alert::body::form::Form;
 use crate::alert::body::{Rendered, render};
 use crate::alert::{
-    AlertTerms, Brake, Cases, Cause, FilesRead, LIST, Message, Pass, Refused, RejectedReport, RejectedReports,
+    AlertTerms, Brake, Cases, Cause, FilesRead, LIST, Message, Pages, Pass, Refused, RejectedReport, RejectedReports,
     ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Verdict, Work, are_files_told, brief_id, decide,
-    last_refused_told, last_rejected_told,
+    is_unreachable_told, last_refused_told, last_rejected_told,
 };
 use crate::drift::StationDrift;
 use crate::finding::Finding;
@@ -46,6 +46,8 @@ pub struct PassInputs<'a> {
     /// What is wrong with the configuration as it is now.
     pub configuration: &'a [Finding],
     pub store: &'a Store,
+    /// Where the daemon's pages are, and for how long they have been unreachable.
+    pub pages: Option<&'a (Pages, Duration)>,
     /// Whether everything was looked at.
     pub is_full: bool,
 }
@@ -65,6 +67,8 @@ pub struct Notifier {
     broken: [Option<Instant>; 2],
     /// Which of them wait to be told.
     ripening: [bool; 2],
+    /// In how long it is to be told that the daemon's pages are unreachable, if they stay so.
+    deaf_in: Option<Duration>,
     /// How long they may have them before an alert.
     settle_broken: Duration,
     /// In how long the next one will have been silent for too long.
@@ -102,6 +106,7 @@ impl Notifier {
             refused,
             broken: [None; 2],
             ripening: [false; 2],
+            deaf_in: None,
             settle_broken,
             silent_in: None,
             ledger_seq,
@@ -174,7 +179,8 @@ impl Notifier {
     }
 
     async fn decide(&mut self, seen: PassInputs<'_>) -> Result<Verdict, FleetError> {
-        let PassInputs { view, store, configuration, is_full } = seen;
+        let PassInputs { view, store, configuration, pages, is_full } = seen;
+        let pages = pages.map(|pages| self.ripe(pages));
         let is_ripe = self.ripen([view.findings(), configuration], is_full);
         let rejected = self.rejected_reports(store, view).await?;
         let stations: Vec<Arc<StationDrift>> = view.drifts().cloned().collect();
@@ -205,6 +211,7 @@ impl Notifier {
             stopped: &self.stopped,
             refused: &self.refused,
             silent: &self.silent,
+            pages: pages.as_ref(),
             is_full,
             ledger_seq: self.ledger_seq,
             clock: view.at,
@@ -228,10 +235,19 @@ impl Notifier {
         is_ripe
     }
 
-    /// In how long errors that were not alerted yet will have stayed long enough.
+    /// The pages as they are to be told: a program that is exchanged for another may hold the address for a moment.
+    fn ripe(&mut self, (pages, deaf_for): &(Pages, Duration)) -> Pages {
+        let waits = pages.unreachable.is_some() && *deaf_for < self.settle_broken;
+        let waits = waits && !is_unreachable_told(&self.cases, pages);
+        self.deaf_in = waits.then(|| self.settle_broken.saturating_sub(*deaf_for));
+        Pages { unreachable: pages.unreachable.clone().filter(|_| !waits), ..pages.clone() }
+    }
+
+    /// In how long errors that were not alerted yet, and unreachable pages, will have stayed long enough.
     pub fn broken_in(&self) -> Option<Duration> {
         let waiting = self.broken.iter().zip(self.ripening).filter(|(_, is_waiting)| *is_waiting);
-        waiting.filter_map(|(since, _)| Some(self.settle_broken.saturating_sub((*since)?.elapsed()))).min()
+        let broken = waiting.filter_map(|(since, _)| Some(self.settle_broken.saturating_sub((*since)?.elapsed())));
+        broken.chain(self.deaf_in).min()
     }
 
     /// Looks which webhooks had something to deliver for longer than they may, and delivered nothing. What is stopped is

@@ -171,7 +171,7 @@ impl<'a> Session<'a> {
         let notifier = Notifier::resume(fleet.store(), terms, cause, settle_broken).await?;
         deliveries.notes.extend(undelivered(fleet.store(), config).await);
         // From here on this session runs: nothing that follows can fail.
-        front.listen(config.listen).await;
+        front.listen(config.listen, clock.now()).await;
         if first {
             banner::say(&banner::text(&view, fleet.store().place(), front.address(), &deliveries.notes));
         }
@@ -216,6 +216,7 @@ impl<'a> Session<'a> {
                 () = self.deliveries.asked() => { self.deliveries.answer().await; continue }
                 () = self.deliveries.news() => None,
                 () = self.askers.asked() => None,
+                () = self.front.heard_again(), if !self.failed => None,
                 () = someone_wrote(self.fleet.store(), &self.view, &self.notifier), if !self.failed => None,
                 // What a failed pass had read may not be in use yet, and may have been in the middle of an edit.
                 () = sleep(wait), if self.failed && self.asked.is_none() => { self.ask(Look::Changed); continue }
@@ -272,9 +273,11 @@ impl<'a> Session<'a> {
             self.deliveries.ledger_failed(&error);
             return self.failed(&*error);
         }
+        let pages = self.front.pages();
         for _ in 0..TURNS {
             let store = self.fleet.store();
-            let seen = PassInputs { view: &self.view, configuration: &self.rejected, store, is_full };
+            let (configuration, pages) = (&*self.rejected, pages.as_ref());
+            let seen = PassInputs { view: &self.view, configuration, store, pages, is_full };
             match self.notifier.tell(seen).await {
                 Ok(PassOutcome::Nothing) => return self.passed(),
                 Ok(PassOutcome::News) => {

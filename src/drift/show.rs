@@ -173,7 +173,8 @@ fn lifeline_line(
         (super::Service::Dead, mark) => {
             let since = mark.map(|mark| format!(" since {}", day(mark))).unwrap_or_default();
             let wrong = record_is_wrong(station, record, name);
-            format!("a press calls nobody{since} ({}){wrong}", contradicting(station, record, name))
+            let what = if lifeline.is_required { "a press" } else { &*lifeline.title };
+            format!("{what} calls nobody{since} ({}){wrong}", contradicting(station, record, name))
         }
         (super::Service::Failed, Some(mark)) => format!("the last test call failed on {}", day(mark)),
         (super::Service::Failed, None) => "the last test call failed".into(),

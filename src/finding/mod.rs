@@ -168,14 +168,29 @@ pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Opti
     }
     let digits = numbers(word);
     let word = signs::straight(word).to_lowercase();
+    let known: Vec<&str> = known.into_iter().collect();
+    // FB-19 is no slip of HS-19: where other names begin with FB, it is one of those that is missing.
+    let prefix = letters(&word);
+    let is_own = !digits.is_empty() && !prefix.is_empty() && known.iter().any(|k| letters(k) == prefix);
+    let is_slip = |k: &&str| match (digits.is_empty(), is_own) {
+        (true, _) => true,
+        (false, true) => letters(k) == prefix,
+        (false, false) => strsim::osa_distance(&prefix, &letters(k)) <= 1,
+    };
     known
         .into_iter()
+        .filter(is_slip)
         // EQ-12 is as near to EQ-02 as to EQ-10, and each is a station of its own.
         .filter(|k| digits.is_empty() || [Vec::new(), digits.clone()].contains(&numbers(k)))
         .map(|k| (strsim::osa_distance(&word, &signs::straight(k).to_lowercase()), k))
         .filter(|(distance, k)| *distance <= 1 + k.chars().count().min(word.chars().count()) / 4)
         .min()
         .map(|(_, k)| k)
+}
+
+/// The letters in a name.
+fn letters(name: &str) -> String {
+    signs::straight(name).to_lowercase().chars().filter(|sign| sign.is_alphabetic()).collect()
 }
 
 /// The numbers in a name, without the zeros that they begin with.
@@ -193,6 +208,11 @@ pub fn minute(at: Timestamp) -> String {
 pub fn with_article(noun: &str) -> String {
     let is_vowel = noun.starts_with(['a', 'e', 'i', 'o', 'u', 'A', 'E', 'I', 'O', 'U']);
     format!("{} {noun}", if is_vowel { "an" } else { "a" })
+}
+
+/// "the line kind"; a noun that has its article keeps it.
+pub fn the(noun: &str) -> String {
+    if noun.starts_with("the ") { noun.to_owned() } else { format!("the {noun}") }
 }
 
 /// A text with its first letter in upper case.
@@ -230,7 +250,6 @@ pub fn did_you_mean<'a>(word: &str, known: impl IntoIterator<Item = &'a str> + C
     }
     let all: Vec<_> = known.into_iter().collect();
     // Those that differ from it by digits alone are named together, and none of them is singled out.
-    let letters = |name: &str| name.chars().filter(|sign| !sign.is_ascii_digit()).collect::<String>().to_lowercase();
     let alike: Vec<&str> = all.iter().copied().filter(|name| letters(name) == letters(word)).collect();
     if !numbers(word).is_empty() && !alike.is_empty() {
         let names = if alike.len() <= SHOWN { listed(&alike, "and") } else { ends(&alike) };
@@ -287,6 +306,11 @@ mod tests {
         {
             assert_eq!(nearest(word, known()), Some(meant), "{word}");
         }
+        // Another site's stations are no slips of this one's.
+        let other: Vec<String> = (1..=40).map(|nth| format!("HS-{nth:02}")).collect();
+        let both = || stations.iter().chain(&other).map(String::as_str);
+        assert_eq!((nearest("EQ-19", both()), nearest("XX-11", both())), (None, None));
+        assert!(did_you_mean("EQ-19", both()).starts_with("Look the name up. Defined are EQ-01, "));
         let many: Vec<String> = (1..=40).map(|nth| format!("EQ-{nth:02}")).collect();
         let fix = did_you_mean("EQ-99", many.iter().map(String::as_str));
         assert_eq!(fix, "Look the name up. Defined are EQ-01 to EQ-40 (40 in all).");

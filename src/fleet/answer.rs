@@ -20,6 +20,8 @@ use crate::keybook::{Lifeline, SettingId};
 use crate::ledger::{
     Corrections, Elsewhere, Heard, Holding, Issued, IssuedStep, Outcome, Record, Report, State, Test, effect_value,
 };
+use crate::script::card::may_change;
+use crate::script::kept_calls;
 use crate::setting::{Name, Reference, Secret, Value};
 
 /// What came of a report, in sentences. Never a code.
@@ -29,6 +31,8 @@ pub struct Answer {
     pub consequences: Vec<String>,
     /// What is still to be done or found out.
     pub missing: Vec<String>,
+    /// Whether it counts for nothing, because another report corrects it or the same one.
+    pub no_effect: bool,
 }
 
 /// A report, and what the record is with it and without it.
@@ -135,7 +139,11 @@ impl Came<'_> {
         if said.is_empty() {
             said.push("It changes nothing that is known about the station.".into());
         }
-        Answer { consequences: self.stand_ins().into_iter().chain(said).collect(), missing: self.missing() }
+        Answer {
+            consequences: self.stand_ins().into_iter().chain(said).collect(),
+            missing: self.missing(),
+            no_effect: self.instead.is_some(),
+        }
     }
 
     /// The buttons that call nobody, or may: whoever reports is at the station.
@@ -325,6 +333,10 @@ impl Came<'_> {
             (State::Known(before), State::Known(now)) if strays.is_some() => {
                 Some(format!("{title} was not as recorded ({}). It is now known: {}.", plain(before), plain(now)))
             }
+            (_, State::Unknown) if strays.is_some() && is_code(self.station, id) => Some(format!(
+                "No one knows {title} now: the station refused the code on record.",
+                title = self.station.keybook.setting(id).title()
+            )),
             (_, State::Unknown) if strays.is_some() => {
                 Some(format!("{title} is no longer known: it was shown not to be as recorded."))
             }
@@ -432,17 +444,34 @@ impl Came<'_> {
             let title = self.button(&lifeline.name);
             match lifeline.service {
                 Service::Tested => {}
-                Service::Dead => missing.push(format!("Keying: \"{title}\" calls nobody as the station is set now.")),
+                Service::Dead => missing.push(format!("Key the card: {title} calls nobody as the station is set now.")),
                 Service::Failed => missing.push(format!("A test call of \"{title}\" that reaches help.")),
                 Service::Untested => missing.push(format!("A test call of \"{title}\".")),
                 Service::Overdue => missing.push(format!("A test call of \"{title}\": the last one is too long ago.")),
             }
         }
+        missing.extend(self.after_slip());
         missing.extend(self.missing_settings());
         missing.extend(self.unreported());
         missing
             .extend(self.unread.iter().map(|(reference, _)| format!("The code behind {reference}, on this machine.")));
         missing
+    }
+
+    /// The test calls that a wrong key makes necessary, where nothing was heard of a step: it may have been accepted as another.
+    fn after_slip(&self) -> Option<String> {
+        let is_silent = self.report.steps.iter().any(|(_, heard)| *heard == Heard::Nothing);
+        let script = self.script.filter(|_| is_silent && self.instead.is_none())?;
+        let calls = kept_calls(&self.station.keybook, script)?;
+        let is_asked = |lifeline: &&Lifeline| {
+            let known = self.is.lifelines.iter().find(|one| one.name == lifeline.name);
+            let is_tested = self.report.tests.iter().any(|test| test.lifeline == lifeline.name);
+            is_tested || known.is_some_and(|known| known.service.asks_for_test())
+        };
+        let buttons = may_change(&calls, self.station).into_iter().filter(|lifeline| !is_asked(lifeline));
+        let buttons: Vec<String> = buttons.map(|lifeline| format!("\"{}\"", lifeline.button)).collect();
+        (!buttons.is_empty())
+            .then(|| format!("If a wrong key was accepted: a test call of {}.", listed(&buttons, "and of")))
     }
 
     /// What is not as wanted: codes one by one, all else by what is the matter with it.

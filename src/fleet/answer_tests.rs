@@ -118,6 +118,9 @@ fn a_correction_says_what_it_does_and_what_it_cannot_do_yet() {
     let there = said(&station, &[report(1, HELD), wrong.clone(), right.clone()]);
     assert!(there.contains(&format!("Report {id} no longer counts, because this report corrects it.")), "{there}");
     assert!(there.contains("EQ-01 was out-of-service and is now"), "{there}");
+    let counts = |reports: &[Report]| !answer(&station, reports, Vec::new()).no_effect;
+    assert!(counts(&[report(1, HELD), wrong.clone(), right.clone()]));
+    assert!(!counts(&[report(1, HELD), right.clone(), wrong.clone()]), "the correction came first");
     let alone = said(&station, &[report(1, HELD), right.clone()]);
     assert!(alone.contains(&format!("This corrects report {id}, which is not on record yet.")), "{alone}");
     let late = said(&station, &[report(1, HELD), right.clone(), wrong]);
@@ -309,7 +312,7 @@ fn no_answer_says_the_name_of_a_setting_that_has_a_title() {
     ];
     let all: Vec<Report> = (1..).zip(reports).map(|(nth, rest)| report(nth, rest)).collect();
     for end in 1..=all.len() {
-        let Answer { consequences, missing } = answer(&station, &all[..end], Vec::new());
+        let Answer { consequences, missing, .. } = answer(&station, &all[..end], Vec::new());
         let text = consequences.iter().chain(&missing).cloned().collect::<Vec<_>>().join("\n");
         for setting in &station.keybook.settings {
             let bare = text.replace(&*setting.title().to_lowercase(), "").replace(&*sentence(&setting.title()), "");

@@ -30,7 +30,7 @@ fn answer(visit: &Visit, station: &Station, entries: &StationEntries, (rules, no
     let (without, with) = (entries.record_without_visit(station, visit.id), entries.record(station));
     if !with.begun.iter().any(|open| open.visit.id == visit.id) {
         let over = "A report of this visit is on record, so this changes nothing.".into();
-        return Answer { consequences: vec![over], missing: Vec::new() };
+        return Answer { consequences: vec![over], ..Answer::default() };
     }
     let Visit { by, at, script, .. } = visit;
     let mut said = vec![
@@ -49,7 +49,7 @@ fn answer(visit: &Visit, station: &Station, entries: &StationEntries, (rules, no
     if was != is {
         said.push(format!("{} was {was} and is now {is}.", station.name));
     }
-    Answer { consequences: said, missing: vec!["The report of this visit.".into()] }
+    Answer { consequences: said, missing: vec!["The report of this visit.".into()], no_effect: false }
 }
 
 #[cfg(test)]

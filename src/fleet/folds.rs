@@ -7,6 +7,8 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
+use sha2::{Digest as _, Sha256};
+
 use super::error::FleetError;
 use super::records::{Folded, Left, Records, former};
 use super::unkept::Unkept;
@@ -17,10 +19,10 @@ use crate::ledger::{FOLDED_FORM, PackedRecord};
 use crate::setting::{Name, Netstrings};
 use crate::store::{FoldsHead, NewFolds, Store};
 
-const PAGE: i64 = 5_000;
+const PAGE: i64 = 1_000;
 
 /// The form of a kept row beside the record's own.
-const ROW_FORM: u32 = 1;
+const ROW_FORM: u32 = 2;
 
 /// What comparing the kept records with the ledger found.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -63,6 +65,14 @@ fn print_of(keybook: &Keybook) -> [u8; 8] {
     let [a, b, c, d, e, f, g, h, ..] = all.bytes();
     [a, b, c, d, e, f, g, h]
 }
+
+/// What a kept row begins with: by it the rest is known to be as it was written, and a record need not be taken apart for that.
+fn check_of(rest: &[u8]) -> [u8; CHECK] {
+    let hash = Sha256::digest(rest);
+    std::array::from_fn(|at| hash[at])
+}
+
+const CHECK: usize = 8;
 
 /// Prints that were made already, by the keybook's address while it is held.
 #[derive(Default)]
@@ -253,9 +263,11 @@ impl Recalled {
             (Kept::Own { keybook, formerly, record }, Some(station)) => {
                 let is_same = prints.of(&station.keybook) == *keybook
                     && station.formerly.iter().map(|name| &**name).eq(formerly.iter().copied());
-                match is_same.then(|| PackedRecord::of_bytes(record, &station.keybook)).flatten() {
-                    Some(record) => records.insert(station, Folded::new(station, record, true)),
-                    None => drop(touched.insert(name)),
+                if is_same {
+                    let record = PackedRecord::of_bytes(record, &station.keybook);
+                    records.insert(station, Folded::new(station, record, true));
+                } else {
+                    touched.insert(name);
                 }
             }
             // What a station had under a name of before is in its own record.
@@ -291,7 +303,7 @@ impl Recalled {
 
 impl<'b> Row<'b> {
     fn write(&self) -> Vec<u8> {
-        let mut out = Vec::new();
+        let mut out = vec![0; CHECK];
         write_texts(&mut out, &self.numbers);
         match &self.state {
             Kept::Open => out.push(0),
@@ -306,10 +318,16 @@ impl<'b> Row<'b> {
                 out.extend_from_slice(record);
             }
         }
+        let check = check_of(&out[CHECK..]);
+        out[..CHECK].copy_from_slice(&check);
         out
     }
 
-    fn read(mut bytes: &'b [u8]) -> Option<Row<'b>> {
+    fn read(bytes: &'b [u8]) -> Option<Row<'b>> {
+        let (check, mut bytes) = bytes.split_first_chunk()?;
+        if check_of(bytes) != *check {
+            return None;
+        }
         let numbers = read_texts(&mut bytes)?;
         let (tag, mut bytes) = bytes.split_first()?;
         let state = match tag {

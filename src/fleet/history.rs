@@ -13,7 +13,8 @@ use crate::store::Store;
 /// Where the ledger cannot be read.
 pub async fn history(store: &Store, view: &View, name: &str) -> Result<Vec<LedgerLine>, FleetError> {
     let mut lines: Vec<LedgerLine> = Vec::new();
-    let station = view.row(name).map(|row| &*row.station);
+    // Under a name of before, all of the station that was called so.
+    let station = view.reading.inventory.called(name).map(|station| &**station);
     let names = station.map_or_else(|| vec![name.into()], |station| station.names().cloned().collect());
     let mut entries = Vec::new();
     for name in &names {

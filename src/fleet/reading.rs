@@ -7,7 +7,7 @@ use super::side_by_side::side_by_side;
 use crate::files::FileText;
 use crate::finding::{Code, Finding, settle};
 use crate::git;
-use crate::inventory::{self, Commit, Inventory, Keybooks, RawFile, Resolver};
+use crate::inventory::{self, Commit, ForEach, Inventory, Keybooks, RawFile, Resolver};
 use crate::keybook::{self, Keybook};
 use crate::setting::{Codes, Reference};
 
@@ -55,6 +55,15 @@ struct ParsedFile {
 /// So few files are not worth another thread.
 const FEW: usize = 16;
 
+/// Files are resolved over the processors that there are.
+struct SideBySide;
+
+impl ForEach for SideBySide {
+    fn of<T: Sync, R: Send>(&self, all: &[T], work: impl Fn(&[T]) -> Vec<R> + Sync) -> Vec<R> {
+        side_by_side(all, FEW, work)
+    }
+}
+
 /// A path and the hash of what it holds.
 type Version = (Arc<str>, [u8; 32]);
 
@@ -86,7 +95,7 @@ impl Reading {
         let mut fleet = Reading { keybooks: books, files: raw, codes, references, ..Reading::default() };
         // Beside a broken keybook every station of that model would be a finding of its own.
         if books_sound {
-            let (resolved, found) = cache.resolver.resolve(&fleet.files, &fleet.keybooks, &fleet.codes);
+            let (resolved, found) = cache.resolver.resolve(&fleet.files, &fleet.keybooks, &fleet.codes, &SideBySide);
             fleet.inventory = resolved;
             findings.extend(found);
         }

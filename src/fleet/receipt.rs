@@ -16,7 +16,8 @@ use crate::store::Store;
 /// The most reasons that are said of one rejection.
 const MOST_REASONS: usize = 100;
 
-/// As JSON: `{"id", "outcome": "recorded"|"duplicate", "consequences", "missing"}`, or `{"outcome": "refused", "reasons"}`.
+/// As JSON: `{"id", "outcome": "recorded"|"duplicate", "consequences", "missing"}`, with `"no_effect": true` where it counts for
+/// nothing; or `{"outcome": "refused", "reasons"}`.
 /// `id` and `answer` are of what is on record now.
 pub fn receipt(received: &Received, id: Option<Uuid>, answer: &Answer) -> Json {
     let outcome = match received {
@@ -30,7 +31,12 @@ pub fn receipt(received: &Received, id: Option<Uuid>, answer: &Answer) -> Json {
             return json!({ "outcome": "refused", "reasons": reasons });
         }
     };
-    json!({ "id": id, "outcome": outcome, "consequences": answer.consequences, "missing": answer.missing })
+    let mut receipt =
+        json!({ "id": id, "outcome": outcome, "consequences": answer.consequences, "missing": answer.missing });
+    if answer.no_effect {
+        receipt["no_effect"] = true.into();
+    }
+    receipt
 }
 
 impl View {

@@ -136,6 +136,34 @@ async fn kept_records_from_a_ledger_s_future_or_of_another_form_are_not_believed
     assert!(matches!(&found, FoldsFound::Differ(names) if names.len() == 1), "{found:?}");
 }
 
+/// Whatever is damaged of what is kept, what is believed is what the ledger says.
+#[tokio::test]
+async fn kept_records_that_are_damaged_anywhere_are_folded_anew() {
+    let folder = tempfile::tempdir().unwrap();
+    let store =
+        Store::open(&format!("sqlite:{}/l.db", folder.path().display())).await.unwrap().bound("k").await.unwrap();
+    let mut world = World::unreported(fleet_of(1));
+    world.confirm(0);
+    append(&store, &world, (0, 0, 0)).await;
+    let (inventory, keybooks) = (world.inventory(), world.keybooks());
+    let mut records = Records::load(&store, (&inventory, &keybooks), None, |_| {}).await.unwrap();
+    records.keep_folds(&store).await.unwrap();
+    let head = store.folds_head().await.unwrap().unwrap();
+    let (name, good) = store.folds_after("", 1).await.unwrap().remove(0);
+    let keep = async |body: Vec<u8>| {
+        let rows = vec![(name.clone(), Some(body))];
+        assert!(store.keep_folds(Some(&head), &head, &crate::store::NewFolds { is_all: false, rows }).await.unwrap());
+        Records::recall(&store, (&inventory, &keybooks)).await.unwrap()
+    };
+    for at in 0..good.len() {
+        let mut damaged = good.clone();
+        damaged[at] ^= 1;
+        assert!(keep(damaged).await.is_none(), "byte {at}");
+        assert!(keep(good[..at].to_vec()).await.is_none(), "cut at {at}");
+    }
+    check(&keep(good).await.unwrap(), &world).unwrap();
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
 

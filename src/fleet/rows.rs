@@ -3,7 +3,9 @@
 //! A row is made again where what it was made from is not the very same any more, or where time alone may have changed
 //! it. All others are the rows of the view before, so that whoever reads a view sees by identity what has changed.
 
+use std::cmp::Ordering;
 use std::collections::HashSet;
+use std::iter::Peekable;
 use std::sync::{Arc, OnceLock};
 
 use jiff::Timestamp;
@@ -17,6 +19,7 @@ use crate::effective::Effective;
 use crate::inventory::{Inventory, Station, Stations};
 use crate::ledger::{Decisions, PackedRecord, Record, Release};
 use crate::script::Work;
+use crate::setting::Name;
 
 /// One station in a view.
 #[derive(Debug, Clone)]
@@ -167,12 +170,9 @@ fn rows(inputs: &Inputs<'_>, before: &Arc<[Arc<Row>]>, at: Timestamp, same_said:
     let mut records = inputs.records.by_name().peekable();
     let mut all = Vec::with_capacity(inputs.effective.stations.len());
     for (name, station) in inputs.effective.stations.iter() {
-        while old.next_if(|row| row.station.name < *name).is_some() {}
-        let known = old.next_if(|row| row.station.name == *name);
-        while written.next_if(|(other, _)| *other < name).is_some() {}
-        let written = written.next_if(|(other, _)| *other == name).map_or(station, |(_, written)| written);
-        while records.next_if(|(other, _)| *other < name).is_some() {}
-        let packed = records.next_if(|(other, _)| *other == name).map(|(_, packed)| packed.clone());
+        let known = next_called(&mut old, name, |row| &row.station.name);
+        let written = next_called(&mut written, name, |(name, _)| name).map_or(station, |(_, written)| written);
+        let packed = next_called(&mut records, name, |(name, _)| name).map(|(_, packed)| packed.clone());
         let packed = packed.unwrap_or_else(|| inputs.records.of(station));
         let stays = |row: &&Arc<Row>| {
             let is_due = row.due.is_some_and(|due| due <= inputs.now);
@@ -199,6 +199,19 @@ fn rows(inputs: &Inputs<'_>, before: &Arc<[Arc<Row>]>, at: Timestamp, same_said:
         made.collect()
     });
     made.into()
+}
+
+/// The next of that name among things by name; those before it are passed over.
+fn next_called<T>(all: &mut Peekable<impl Iterator<Item = T>>, name: &Name, of: impl Fn(&T) -> &Name) -> Option<T> {
+    loop {
+        let other = of(all.peek()?);
+        // Mostly it is the very same text.
+        match if Arc::ptr_eq(other, name) { Ordering::Equal } else { other.cmp(name) } {
+            Ordering::Less => drop(all.next()),
+            Ordering::Equal => return all.next(),
+            Ordering::Greater => return None,
+        }
+    }
 }
 
 /// Scopes, so that equal ones are one in memory.

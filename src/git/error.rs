@@ -26,7 +26,7 @@ pub enum GitError {
     Foreign { path: String },
     #[error("\"{path}\" is not a git repository")]
     NoRepository { path: String },
-    #[error("\"{path}\" has no branch, tag or commit \"{name}\"")]
+    #[error("the repository of \"{path}\" has no branch, tag or commit \"{name}\"")]
     NoRef { path: String, name: String, near: String },
     #[error("\"{name}\" is more than one thing in \"{path}\": {names}")]
     Ambiguous { path: String, name: String, names: String },
@@ -47,7 +47,7 @@ impl GitError {
     pub fn fix(&self) -> String {
         match self {
             GitError::NoProgram => "Install git.".into(),
-            GitError::NotRun(_) | GitError::Ended { .. } => "Look at the machine: memory, processes, rights.".into(),
+            GitError::NotRun(_) | GitError::Ended { .. } => "Check memory, processes and permissions.".into(),
             GitError::TooSlow { .. } => "Look at the disk that the repository is on.".into(),
             GitError::TooMuch => "Look for what does not belong in the repository's folder.".into(),
             GitError::Garbled => "Look at the version of git; 2.36 or later is needed.".into(),

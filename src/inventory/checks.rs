@@ -6,8 +6,8 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use super::count::{
-    Abroad, Counts, Dead, FactoryCode, Gap, NoButton, Off, Otherwise, SameNumber, Together, Unmet, count, named,
-    reached,
+    Abroad, Counts, Dead, FactoryCode, Gap, Inside, NoButton, Off, Otherwise, SameNumber, Together, Unmet, count,
+    named, reached,
 };
 use super::file::unknown_to;
 use super::layers::{Said, Use, Uses, add_uses};
@@ -17,7 +17,7 @@ use super::raw::{RawSetting, RawStation};
 use super::shared::{Parts, no_keybook, with_others};
 use super::spelling;
 use super::station::{Inventory, Layer, Station};
-use crate::finding::{Code, Finding, Place, in_quotes, listed, with_article};
+use crate::finding::{Code, Finding, Place, in_quotes, listed, nearest, with_article};
 use crate::setting::{Name, Value, Weight};
 
 /// Everything a check may look at.
@@ -50,7 +50,7 @@ fn has_twice(sorted: &[u64]) -> bool {
 
 type Check = fn(&Whole<'_>, &mut Vec<Finding>);
 
-const CHECKS: [Check; 21] = [
+const CHECKS: [Check; 22] = [
     some_station,
     stations_say_where,
     numbers_are_spelt,
@@ -71,6 +71,7 @@ const CHECKS: [Check; 21] = [
     numbers_are_of_their_country,
     lines_are_of_one_kind,
     fallbacks_call_someone_else,
+    numbers_have_the_outside_prefix,
     lines_count,
 ];
 
@@ -418,6 +419,7 @@ fn entries(parts: &Parts) -> impl Iterator<Item = &RawSetting> {
 /// Names in layers that no station takes are looked at here; those of stations are found on the way, in the same words.
 fn names_are_defined(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     sites_are_defined(whole, findings);
+    profiles_are_defined(whole, findings);
     contacts_are_defined(whole, findings);
     let parts = whole.parts;
     let taken: BTreeSet<&Name> = whole.all(|counts| &counts.profiles).collect();
@@ -442,6 +444,31 @@ fn sites_are_defined(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
+/// Each profile that is missing is told once, however many stations name it.
+fn profiles_are_defined(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let mut missing: BTreeMap<&Name, Vec<(&Name, &Place)>> = BTreeMap::new();
+    for (name, place, station) in whole.all(|counts| &counts.no_profiles) {
+        missing.entry(name).or_default().push((station, place));
+    }
+    let known = || whole.parts.shared.profiles.keys().map(|known| &**known);
+    for (name, mut stations) in missing {
+        stations.sort();
+        stations.dedup_by_key(|(station, _)| *station);
+        let Some((first, place)) = stations.first().copied() else { continue };
+        let message = format!("No profile is called \"{name}\".");
+        if stations.len() == 1 {
+            findings.push(Finding::unknown(Code::NameUnknown, place.clone(), message, name, known()));
+            continue;
+        }
+        let message = format!("{message} {} name it.", with_others(first, stations.len()));
+        let fix = match nearest(name, known()) {
+            Some(near) => format!("If you mean \"{near}\", write that at each of them."),
+            None => "Define it under \"profiles\", or give these stations another.".into(),
+        };
+        findings.push(Finding::new(Code::NameUnknown, place.clone(), message, fix));
+    }
+}
+
 fn contacts_are_defined(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let shared = &whole.parts.shared;
     let is_known = |name: &Name| shared.contacts.contains_key(name) || shared.broken_contacts.contains(name);
@@ -459,8 +486,8 @@ fn contacts_are_used(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
     let contacts = &*whole.parts.shared.contacts;
     let by_stations = whole.all(|counts| &counts.contacts);
     let used: BTreeSet<&Name> = entries(whole.parts).filter_map(named).chain(by_stations).collect();
-    // In a file that could not be read, or under a name that is misspelt, any contact may be meant.
-    if whole.parts.is_broken || used.iter().any(|name| !contacts.contains_key(*name)) {
+    // Wherever something is wrong, any contact may be what was meant.
+    if whole.parts.is_broken || findings.iter().any(Finding::is_error) {
         return;
     }
     for (name, contact) in contacts.iter().filter(|(name, _)| !used.contains(name)) {
@@ -492,6 +519,19 @@ fn lines_are_of_one_kind(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
             format!("\"{setting}\" of {who} is {value}, but the line is {kind}, and contacts are dialled so.");
         let fix = format!("If the line is {kind}, write {setting}: {{from: line}}. If not, correct the line's kind.");
         let finding = Finding::new(Code::LineOtherwise, place.clone(), message, fix);
+        findings.push(finding.beside(station, these(count)));
+    }
+}
+
+/// What is written out is dialled as it is, also from an exchange.
+fn numbers_have_the_outside_prefix(whole: &Whole<'_>, findings: &mut Vec<Finding>) {
+    let mut all: BTreeMap<&Inside, Together> = BTreeMap::new();
+    whole.all(|counts| &counts.inside).for_each(|(one, stations)| count(&mut all, one, stations.clone()));
+    for (Inside { place, setting, number, outside }, Together { first, place: station, count }) in all {
+        let who = with_others(&first, count);
+        let message = format!("\"{setting}\" of {who} is dialled {number}, without the \"{outside}\" of the line.");
+        let fix = format!("Write {{to: CONTACT}}, or \"{outside}{number}\" where every station is on such a line.");
+        let finding = Finding::new(Code::OutsideMissing, place.clone(), message, fix);
         findings.push(finding.beside(station, these(count)));
     }
 }

@@ -11,6 +11,7 @@ use super::line::{Contact, LineKind, Reach, leads_to};
 use super::numbering::E164;
 use super::raw::{RawSetting, RawStation, Wish};
 use super::shared::Shared;
+use super::spelling;
 use super::station::{Station, Wanted};
 use crate::finding::Place;
 use crate::keybook::{Ability, Condition, Is, Lifeline, Setting, SettingId};
@@ -71,6 +72,17 @@ pub(super) struct Otherwise {
     pub kind: &'static str,
 }
 
+/// A public number that is written out, of stations whose exchange takes a prefix before it.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Inside {
+    pub place: Place,
+    pub setting: Name,
+    /// As it is dialled.
+    pub number: Name,
+    /// What the exchange takes before it.
+    pub outside: Name,
+}
+
 /// A line by which a fallback calls the number that is tried first.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) struct SameNumber {
@@ -125,11 +137,14 @@ pub(super) struct Counts {
     pub abroad: BTreeMap<Abroad, Together>,
     pub otherwise: BTreeMap<Otherwise, Together>,
     pub same_numbers: BTreeMap<SameNumber, Together>,
+    pub inside: BTreeMap<Inside, Together>,
     /// The contacts that their own layers name.
     pub contacts: BTreeSet<Name>,
     pub profiles: BTreeSet<Name>,
     /// Where a site is named that does not exist.
     pub strangers: Vec<(Name, Place)>,
+    /// Profiles that do not exist, each with the place that names it and the station there.
+    pub no_profiles: Vec<(Name, Place, Name)>,
     /// Former names, each with the station that had it and the place that says so.
     pub formerly: Vec<(Name, Name, Place)>,
     pub uses: Uses,
@@ -139,6 +154,8 @@ pub(super) struct Counts {
     traced: HashSet<usize>,
     /// Whether a value is a code from the factory, by its address: telling takes a while.
     from_factory: HashMap<usize, bool>,
+    /// The same of whether a number lacks the prefix of the line.
+    lacks_prefix: HashMap<usize, bool>,
 }
 
 impl Counts {
@@ -165,6 +182,14 @@ impl Counts {
             if matches!(wanted.value, Value::Dial(_)) && self.traced.insert(Arc::as_ptr(wanted) as usize) {
                 // Stations that share a value have equal lines.
                 self.called.extend(reached(wanted, station, &shared.contacts).iter().map(stands_for));
+            }
+            if matches!(wanted.value, Value::Dial(_)) {
+                let told = self.lacks_prefix.entry(Arc::as_ptr(wanted) as usize);
+                if *told.or_insert_with(|| inside(station, setting, wanted).is_some())
+                    && let Some(inside) = inside(station, setting, wanted)
+                {
+                    count(&mut self.inside, inside, Together::one(station));
+                }
             }
             let is_from_factory = setting.factory_code.is_some() && {
                 let told = self.from_factory.entry(Arc::as_ptr(wanted) as usize);
@@ -217,7 +242,7 @@ impl Counts {
 
     /// No station more.
     pub fn end(&mut self) {
-        (self.traced, self.from_factory) = (HashSet::new(), HashMap::new());
+        (self.traced, self.from_factory, self.lacks_prefix) = (HashSet::new(), HashMap::new(), HashMap::new());
         for list in [&mut self.numbers, &mut self.called, &mut self.identities] {
             list.sort_unstable();
         }
@@ -287,6 +312,20 @@ fn otherwise(station: &Station) -> Option<Otherwise> {
             value: value.clone(),
             kind,
         })
+    })
+}
+
+/// A public number of the line's country, written out without what the exchange takes before it.
+fn inside(station: &Station, setting: &Setting, wanted: &Wanted) -> Option<Inside> {
+    let (outside, country) = (station.line.outside(), station.line.country.as_ref()?);
+    let Value::Dial(number) = &wanted.value else { return None };
+    let is_bare = wanted.contact.is_none() && !outside.is_empty() && !number.starts_with(outside);
+    spelling::in_country(number, country).filter(|public| is_bare && public.is_valid())?;
+    Some(Inside {
+        place: wanted.place.clone(),
+        setting: setting.name.clone(),
+        number: number.clone(),
+        outside: outside.into(),
     })
 }
 

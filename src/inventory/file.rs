@@ -197,11 +197,10 @@ impl<'r> Maker<'r> {
 
     fn profiles(&mut self, raw: &RawStation) {
         let profiles = &self.shared.profiles;
-        for (name, place) in raw.profiles.iter().filter(|(name, _)| !profiles.contains_key(name)) {
-            let message = format!("No profile is called \"{name}\".");
-            let known = profiles.keys().map(|known| &**known);
-            self.values.findings.push(Finding::unknown(Code::NameUnknown, place.clone(), message, name, known));
-        }
+        // `checks` tells of them, each once for all stations.
+        let unknown = raw.profiles.iter().filter(|(name, _)| !profiles.contains_key(name));
+        let told = unknown.map(|(name, place)| (name.clone(), place.clone(), raw.name.clone()));
+        self.counts.no_profiles.extend(told);
     }
 
     fn model(&mut self, raw: &RawStation) -> Option<Arc<Keybook>> {

@@ -26,7 +26,7 @@ pub use layers::{Spoken, SpokenLine, layers, spoken, spoken_line};
 pub use line::{Contact, Form, Lacks, Line, LineKind, Part, Reach, dial, leads_to, parts};
 pub use numbering::{Country, E164, NotE164};
 pub use raw::{LineEntry, RawFile, RawLifeline, RawSetting, Wish, read};
-pub use resolve::{Resolver, resolve};
+pub use resolve::{ForEach, InTurn, Resolver, resolve};
 pub use shared::Keybooks;
 pub use spelling::read_number;
 pub use station::{Extent, ForNow, Inventory, Layer, Station, Stations, Taken, Wanted};

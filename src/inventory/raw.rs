@@ -221,8 +221,14 @@ impl Reader<'_> {
         self.names(what, entries);
         let mut owner: Option<&str> = None;
         let mut own = Vec::new();
-        for entry @ (key, _) in entries {
-            if !matches!(&*key.text, "settings" | "lifelines") {
+        let is_line = |node: &Node| ["kind", "country", "outside"].iter().any(|field| node.get(field).is_some());
+        for entry @ (key, node) in entries {
+            let is_own = match &*key.text {
+                "settings" | "lifelines" => false,
+                "line" => !is_line(node),
+                _ => true,
+            };
+            if is_own {
                 own.push(entry);
                 owner = Some(&key.text);
                 continue;

@@ -14,9 +14,25 @@ use super::station::{Inventory, Station};
 use crate::finding::{Code, Finding, settle};
 use crate::setting::{Codes, Name};
 
+/// How the same work is done on each of many things. What comes of it is in their order.
+pub trait ForEach {
+    /// The work on some of them says what comes of each.
+    fn of<T: Sync, R: Send>(&self, all: &[T], work: impl Fn(&[T]) -> Vec<R> + Sync) -> Vec<R>;
+}
+
+/// One after the other.
+#[derive(Debug, Clone, Copy)]
+pub struct InTurn;
+
+impl ForEach for InTurn {
+    fn of<T: Sync, R: Send>(&self, all: &[T], work: impl Fn(&[T]) -> Vec<R> + Sync) -> Vec<R> {
+        work(all)
+    }
+}
+
 /// Puts the files of one inventory together. With any error among the findings the result is not to be used.
 pub fn resolve(files: &[Arc<RawFile>], keybooks: &Keybooks, codes: &Codes) -> (Inventory, Vec<Finding>) {
-    let (inventory, findings) = Resolver::default().resolve(files, keybooks, codes);
+    let (inventory, findings) = Resolver::default().resolve(files, keybooks, codes, &InTurn);
     (Arc::unwrap_or_clone(inventory), findings)
 }
 
@@ -56,6 +72,7 @@ impl Resolver {
         files: &[Arc<RawFile>],
         keybooks: &Keybooks,
         codes: &Codes,
+        for_each: &impl ForEach,
     ) -> (Arc<Inventory>, Vec<Finding>) {
         if let Some(last) = self.last.as_ref().filter(|last| last.is_of(files))
             && (keybooks, codes) == (&self.parts.shared.keybooks, &self.parts.shared.codes)
@@ -65,7 +82,7 @@ impl Resolver {
         let mut findings = Vec::new();
         self.parts = Parts::gather(files, keybooks, codes, &self.parts, &mut findings);
         let order = Order::of(files, &mut findings);
-        let made = self.make(files, &order.left_out);
+        let made = self.make(files, &order.left_out, for_each);
         findings.extend(made.iter().flat_map(|one| &one.findings).cloned());
         findings.extend(shared_findings(&made));
         let inventory = Arc::new(self.put_together(&order, &made));
@@ -82,19 +99,26 @@ impl Resolver {
     }
 
     /// What comes of each file; what is not asked for any more is forgotten.
-    fn make(&mut self, files: &[Arc<RawFile>], left_out: &BTreeMap<usize, BTreeSet<usize>>) -> Vec<Arc<FileStations>> {
-        let mut before = std::mem::take(&mut self.made);
+    fn make(
+        &mut self,
+        files: &[Arc<RawFile>],
+        left_out: &BTreeMap<usize, BTreeSet<usize>>,
+        for_each: &impl ForEach,
+    ) -> Vec<Arc<FileStations>> {
         let nothing = BTreeSet::new();
-        let mut made = Vec::with_capacity(files.len());
-        for (nth, file) in files.iter().enumerate() {
-            let left_out = left_out.get(&nth).unwrap_or(&nothing);
-            let address = Arc::as_ptr(file) as usize;
-            let memo = before.remove(&address).filter(|memo| memo.is_good(file, &self.parts, left_out));
-            let memo = memo.unwrap_or_else(|| self.make_one(file, left_out));
-            made.push(memo.made.clone());
-            self.made.insert(address, memo);
-        }
-        made
+        let address = |file: &Arc<RawFile>| Arc::as_ptr(file) as usize;
+        let files = files.iter().enumerate().map(|(nth, file)| (file, left_out.get(&nth).unwrap_or(&nothing)));
+        let files: Vec<(&Arc<RawFile>, &BTreeSet<usize>)> = files.collect();
+        let is_good = |(file, left_out): &(&Arc<RawFile>, &BTreeSet<usize>)| {
+            self.made.get(&address(file)).is_some_and(|memo| memo.is_good(file, &self.parts, left_out))
+        };
+        let (good, new): (Vec<_>, Vec<_>) = files.iter().copied().partition(is_good);
+        let made =
+            for_each.of(&new, |some| some.iter().map(|(file, left_out)| self.make_one(file, left_out)).collect());
+        let mut before = std::mem::take(&mut self.made);
+        self.made = good.iter().filter_map(|(file, _)| before.remove_entry(&address(file))).collect();
+        self.made.extend(made.into_iter().map(|memo| (address(&memo.file), memo)));
+        files.iter().filter_map(|(file, _)| Some(self.made.get(&address(file))?.made.clone())).collect()
     }
 
     fn make_one(&self, file: &Arc<RawFile>, left_out: &BTreeSet<usize>) -> Memo {

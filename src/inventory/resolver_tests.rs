@@ -223,7 +223,7 @@ fn walk(changes: Vec<Change>) {
     for change in changes {
         texts.take(change);
         let files = read_again(&texts.files(), &mut known);
-        let (kept_up, told) = resolver.resolve(&files, &books, &codes);
+        let (kept_up, told) = resolver.resolve(&files, &books, &codes, &InTurn);
         let (anew, findings) = resolve(&files, &books, &codes);
         assert_eq!(*kept_up, anew, "{texts:?}");
         assert_eq!(told, findings, "{texts:?}");
@@ -273,19 +273,19 @@ fn an_edit_costs_the_files_that_it_reaches() {
         let (mut texts, mut known) = (start.clone(), BTreeMap::new());
         let mut resolver = Resolver::default();
         let files = read_again(&texts.files(), &mut known);
-        resolver.resolve(&files, &books, &codes);
+        resolver.resolve(&files, &books, &codes, &InTurn);
         let before: Vec<_> =
             files.iter().map(|file| resolver.made[&(Arc::as_ptr(file) as usize)].made.clone()).collect();
         texts.take(change.clone());
         let files = read_again(&texts.files(), &mut known);
-        resolver.resolve(&files, &books, &codes);
+        resolver.resolve(&files, &books, &codes, &InTurn);
         assert_eq!(made_again(&resolver, &before, &files), reached, "{change:?}");
         // A keybook that is read again and equal is no other one.
         let again = self::books();
         let before: Vec<_> =
             files.iter().map(|file| resolver.made[&(Arc::as_ptr(file) as usize)].made.clone()).collect();
         resolver.last = None;
-        resolver.resolve(&files, &again, &codes);
+        resolver.resolve(&files, &again, &codes, &InTurn);
         assert_eq!(made_again(&resolver, &before, &files), [0; 0], "{change:?}");
     }
 }

@@ -38,7 +38,7 @@ impl<'r> Values<'r> {
         let kind = &at.keybook.setting(id).kind;
         let (value, contact) = match &entry.wish {
             Wish::Unmanaged => return None,
-            Wish::Value(written) => (self.value(written, entry, kind, at)?, None),
+            Wish::Value(written) => (self.value(written, entry, id, at)?, None),
             Wish::FromLine => (self.line_kind(entry, kind, at)?, None),
             Wish::To(name) => (self.to(name, entry, kind, at)?, Some(name.clone())),
         };
@@ -46,21 +46,25 @@ impl<'r> Values<'r> {
         Some(Wanted { value, layer: layer.clone(), place: entry.place.clone(), contact, contact_title })
     }
 
-    fn value(&mut self, written: &Written, entry: &RawSetting, kind: &Kind, at: &At<'_>) -> Option<Value> {
+    fn value(&mut self, written: &Written, entry: &RawSetting, id: SettingId, at: &At<'_>) -> Option<Value> {
+        let kind = &at.keybook.setting(id).kind;
         if let (Written::Secret(reference), Kind::Secret { .. }) = (written, kind) {
             self.code(reference, entry, kind);
         }
         match kind.value(written, |reference| self.shared.codes.seal(reference)) {
             Ok(value) => Some(value),
             Err(unfit) => {
-                let message = format!("\"{}\" on {} {}", entry.name, with_article(&at.keybook.model), unfit.why);
                 if let Some(contact) = self.contact_by_mistake(written, kind) {
+                    let message = format!("\"{}\" is the name of a contact: {contact}.", entry.name);
                     let exact = format!("{{to: {}}}", as_name(&contact));
-                    let finding = Finding::new(unfit.code, entry.place.clone(), message, format!("Write {exact}."));
+                    let fix = format!("Write {exact}.");
+                    let finding = Finding::new(Code::ValueOutside, entry.place.clone(), message, fix);
                     self.findings.push(finding.replacing(Some(exact)));
                     return None;
                 }
-                let finding = Finding::new(unfit.code, entry.place.clone(), message, unfit.fix);
+                let message = format!("\"{}\" on {} {}", entry.name, with_article(&at.keybook.model), unfit.why);
+                let fix = no_number(written, id, at.keybook).unwrap_or(unfit.fix);
+                let finding = Finding::new(unfit.code, entry.place.clone(), message, fix);
                 let replacement =
                     unfit.replacement.filter(|_| matches!(written, Written::Quoted(_) | Written::Plain(_)));
                 self.findings.push(finding.replacing(replacement));
@@ -204,4 +208,12 @@ impl<'r> Values<'r> {
             (Reach::Dial(_) | Reach::Short(_) | Reach::Extension(_), _) => {}
         }
     }
+}
+
+/// The fix for an empty number, where a model stores at least one symbol: a number, or that there is no such button.
+fn no_number(written: &Written, id: SettingId, keybook: &Keybook) -> Option<String> {
+    let (Written::Quoted(text), Kind::Dial { .. }) = (written, &keybook.setting(id).kind) else { return None };
+    let button = keybook.lifelines.iter().find(|lifeline| lifeline.is_required() && lifeline.settings.contains(&id))?;
+    let none = format!("If there is no such button, remove this line and write lifelines: {{{}: none}}.", button.name);
+    text.is_empty().then(|| format!("Write {{to: CONTACT}}. {none}"))
 }

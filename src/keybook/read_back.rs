@@ -84,7 +84,9 @@ fn pressed(keybook: &Keybook, template: &Template) -> String {
             TemplatePart::Key(key) => keys.push(key.sign().to_string()),
             TemplatePart::Field(how, id) => {
                 parts.extend((!keys.is_empty()).then(|| std::mem::take(&mut keys).join(" ")));
-                let name = &keybook.setting(*id).name;
+                let Setting { name, kind, .. } = keybook.setting(*id);
+                let is_code = matches!(kind, Kind::Secret { .. }) && !name.ends_with("code");
+                let name = if is_code { format!("{name} code") } else { name.to_string() };
                 parts.push(match how {
                     Use::Held => format!("the {name} that it holds"),
                     Use::Store if stored.contains(id) => format!("the same {name} again"),
@@ -152,10 +154,10 @@ fn stored(out: &mut String, setting: &Setting, with_codes: bool) {
     let title = title.as_ref().map(|title| format!(" ({title})")).unwrap_or_default();
     let _ = writeln!(out, "  {name}{title}: {}.", kind(of));
     let new = match (factory_code, factory) {
-        (Some(code), _) if with_codes => format!("A new one has {}.", code.reveal()),
-        (Some(_), _) => "A new one has the code of the factory.".into(),
-        (None, Some(value)) => format!("A new one has {}.", shown(value)),
-        (None, None) => "What a new one has is not known.".into(),
+        (Some(code), _) if with_codes => format!("New: {}.", code.reveal()),
+        (Some(_), _) => "New: the code of the factory.".into(),
+        (None, Some(value)) => format!("New: {}.", shown(value)),
+        (None, None) => "New: not known.".into(),
     };
     let weight = match weight {
         Weight::Lifeline => " A wrong one can leave a caller without help.",
@@ -187,8 +189,11 @@ fn keyed(out: &mut String, keybook: &Keybook, command: &Command) {
         let _ = writeln!(out, "    Puts back as new: {what}.");
     }
     for (id, value) in also {
-        let becomes = value.as_ref().map_or("something unknown".into(), shown);
-        let _ = writeln!(out, "    Also makes {} {becomes}.", keybook.setting(*id).name);
+        let name = &keybook.setting(*id).name;
+        let _ = match value.as_ref().map_or("something unknown".into(), shown) {
+            empty if empty == "empty" => writeln!(out, "    Also empties {name}."),
+            becomes => writeln!(out, "    Also makes {name} {becomes}."),
+        };
     }
     let stored = keys.stored();
     if !stored.is_empty() {
@@ -244,7 +249,7 @@ mod tests {
         let text = read_back(&tern(), true);
         for line in [
             "  It answers after 1 ring and speaks for 6 s. It listens after that.",
-            "  To open the call, press B, then the access that it holds, then #.",
+            "  To open the call, press B, then the access code that it holds, then #.",
             "  It hangs up after 15 s without a key, and 4 min after it answered.",
             "  Accepted: 1 beep of 1000 Hz, 0.2 s long. Refused: 3 beeps of 400 Hz, 0.12 s long, 0.12 s apart.",
             "  A pause in a stored number is keyed C.",
@@ -253,8 +258,8 @@ mod tests {
             "  gate.seconds: a number from 1 to 99 s, always with 2 digits.",
             "  emergency-backup: press 2 2, then the new emergency.backup, then #.",
             "    Refused unless line.kind is direct or pbx.",
-            "    Also makes emergency.backup empty.",
-            "  access-code: press 9 0, then the new access, then #, then the same access again, then #.",
+            "    Also empties emergency.backup.",
+            "  access-code: press 9 0, then the new access code, then #, then the same access code again, then #.",
             "    Puts back as new: everything but access.",
             "    Takes 8 s longer than others.",
             "    A press calls nobody unless emergency.primary is filled in.",

@@ -123,14 +123,16 @@ impl Decisions {
 
     /// Everything said of a station: of itself, of its site, of a change that it is part of.
     pub fn about<'n>(&'n self, name: &'n str, station: Option<&'n Station>) -> impl Iterator<Item = &'n Decision> {
+        let is_own =
+            move |of: &Name| **of == *name || station.is_some_and(|station| station.names().any(|own| own == of));
         let here = move |aside: &Aside| match &aside.target {
-            Target::Station(target) => **target == *name,
+            Target::Station(target) => is_own(target),
             Target::Site(site) => station.is_some_and(|station| station.site == *site),
         };
         let one = move |decision: &Decision| match decision {
             Decision::Aside(aside) => here(aside),
-            Decision::Take(take) => *take.station == *name,
-            Decision::Release(release) => release.stations.contains_key(name),
+            Decision::Take(take) => is_own(&take.station),
+            Decision::Release(release) => release.stations.keys().any(is_own),
             Decision::End(_) => false,
         };
         let ends = move |id: Uuid| self.all.values().any(|other| other.said().id == id && one(other));

@@ -22,10 +22,10 @@ impl PackedRecord {
         PackedRecord { keybook: keybook.clone(), bytes: folded_bytes(record).into() }
     }
 
-    /// What these bytes stand for; nothing where they are no record of this keybook.
-    pub fn of_bytes(bytes: &[u8], keybook: &Arc<Keybook>) -> Option<PackedRecord> {
-        record_from_bytes(bytes, keybook)?;
-        Some(PackedRecord { keybook: keybook.clone(), bytes: bytes.into() })
+    /// A record that was packed before, by its bytes; whoever kept them knows that they are as they were. Of bytes that are no
+    /// record of this keybook comes the record of a station on which nobody has reported.
+    pub fn of_bytes(bytes: &[u8], keybook: &Arc<Keybook>) -> PackedRecord {
+        PackedRecord { keybook: keybook.clone(), bytes: bytes.into() }
     }
 
     /// A station that nobody has reported on.
@@ -35,8 +35,7 @@ impl PackedRecord {
 
     /// The record, taken apart.
     pub fn record(&self) -> Record {
-        let record = record_from_bytes(&self.bytes, &self.keybook);
-        record.unwrap_or_else(|| unreachable!("only bytes of a record are packed"))
+        record_from_bytes(&self.bytes, &self.keybook).unwrap_or_else(|| Record::blank(&self.keybook))
     }
 
     /// The keybook that it was folded with.

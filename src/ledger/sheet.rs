@@ -104,7 +104,7 @@ struct Header<'h> {
 
 impl Header<'_> {
     fn columns(mut self, header: &Cells) -> Result<Vec<Column>, Vec<Finding>> {
-        if let Some(finding) = self.table.flaw(header) {
+        if let Some(finding) = self.table.is_parted_otherwise().or_else(|| self.table.flaw(header)) {
             return Err(vec![finding]);
         }
         let mut columns: Vec<Column> = Vec::new();
@@ -122,11 +122,7 @@ impl Header<'_> {
         }
         for (name, column) in COLUMNS.iter().filter(|(name, _)| REQUIRED.contains(name)) {
             if !columns.contains(column) {
-                let is_other = header.cells.len() == 1 && header.cells[0].text.contains([';', '\t']);
-                let fix = match is_other {
-                    true => "Save the sheet with commas between its cells.".to_owned(),
-                    false => format!("Add a column \"{name}\"."),
-                };
+                let fix = format!("Add a column \"{name}\".");
                 let message = format!("The sheet has no column \"{name}\".");
                 self.findings.push(Finding::new(Code::KeyMissing, Place::start_of(self.table.file()), message, fix));
             }

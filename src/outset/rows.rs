@@ -78,7 +78,7 @@ impl Header {
             let fix = "Begin with a header: station,site,number,where, then the settings.";
             return Err(vec![Finding::new(Code::WrongShape, start(), "The sheet is empty.", fix)]);
         };
-        if let Some(finding) = table.flaw(row) {
+        if let Some(finding) = table.is_parted_otherwise().or_else(|| table.flaw(row)) {
             return Err(vec![finding]);
         }
         let (mut columns, mut unread, mut findings) = (Vec::new(), Vec::new(), Vec::new());
@@ -94,10 +94,7 @@ impl Header {
             columns.push(column);
         }
         for (name, _) in REQUIRED.iter().filter(|(_, column)| !columns.contains(column)) {
-            let fix = match row.cells.len() == 1 && row.cells[0].text.contains([';', '\t']) {
-                true => "Save the sheet with commas between its cells.".to_owned(),
-                false => format!("Name the column that holds it \"{name}\", or add one."),
-            };
+            let fix = format!("Name the column that holds it \"{name}\", or add one.");
             let message = format!("The sheet has no column \"{name}\".");
             findings.push(Finding::new(Code::KeyMissing, start(), message, fix));
         }

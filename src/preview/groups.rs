@@ -94,11 +94,11 @@ pub(super) fn elsewhere(change: &StationPreview, name: impl Fn(&str) -> String) 
         said.push(format!("was {} until now and keeps its record", name(&was.name)));
     }
     if was.number != station.number {
-        let rings = format!("rings on {} instead of {}, so its buttons need a test", station.number, was.number);
+        let rings = format!("is rung on {}, before on {}, so its buttons need a test", station.number, was.number);
         said.push(rings);
     }
     if was.site != station.site {
-        said.push(format!("stands at {} instead of {}", name(&station.site), name(&was.site)));
+        said.push(format!("moves from {} to {}", name(&was.site), name(&station.site)));
     }
     if was.keybook.model != station.keybook.model {
         said.push(format!("is a {} instead of a {}", name(&station.keybook.model), name(&was.keybook.model)));

@@ -215,7 +215,7 @@ fn stations(out: &mut String, change: &Preview) {
     let mut lines: Vec<String> = Vec::new();
     for (was, name) in &change.renamed {
         lines.push(format!(
-            "{} rings on the number that {} had, and has no record under its new name. If it is the same station, write {} in it.",
+            "{} has the number that {} had, and has no record under its new name. If it is the same station, write {} in it.",
             literal(name),
             literal(was),
             literal(&format!("formerly: {}", as_name(was)))

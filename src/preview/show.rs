@@ -102,7 +102,7 @@ pub(super) fn stations_sentence(change: &Preview) -> String {
         (changed, "would change"),
         (new, "would be new"),
         (change.gone.len(), "would be gone"),
-        (described, "would only be described differently"),
+        (described, "would change in their description alone"),
     ];
     let parts = parts.into_iter().filter(|(count, _)| *count > 0);
     parts.map(|(count, what)| format!("{} {what}", plural(count as u64, "station"))).collect::<Vec<_>>().join(", ")
@@ -194,7 +194,7 @@ fn renamed(out: &mut String, change: &Preview) {
     for (was, name) in &change.renamed {
         let _ = writeln!(
             out,
-            "\n{name} rings on the number that {was} had. Under a new name it has no record until a report. If it is the same \
+            "\n{name} has the number that {was} had. Under a new name it has no record until a report. If it is the same \
              station, write formerly: {} in {name}.",
             as_name(was)
         );

@@ -68,7 +68,7 @@ fn stations_come_and_go_and_a_new_name_on_an_old_number_is_pointed_out() {
         change.stations.iter().filter(|station| station.was.is_none()).map(|new| &*new.station.name).collect();
     assert_eq!(new, ["S-003", "T-001"]);
     let said = text(&change, "main", "here");
-    for part in ["2 stations would be new, 1 station would be gone", "T-001 rings on the number that S-001 had"] {
+    for part in ["2 stations would be new, 1 station would be gone", "T-001 has the number that S-001 had"] {
         assert!(said.contains(part), "`{part}` is not in:\n{said}");
     }
 }
@@ -269,7 +269,7 @@ fn keys_that_change_in_a_keybook_are_shown_as_they_would_be_pressed() {
 fn whatever_else_changes_in_a_keybook_is_shown_too() {
     for (from, to, line) in [
         (", needs: {line.kind: [direct, pbx]}", "", "-    Refused unless line.kind is direct or pbx.\n"),
-        (", also: {emergency.backup: factory}", "", "-    Also makes emergency.backup empty.\n"),
+        (", also: {emergency.backup: factory}", "", "-    Also empties emergency.backup.\n"),
         (", clears: all, keeps: [access]", "", "-    Puts back as new: everything but access.\n"),
         ("factory: direct", "factory: pbx", "+    A new one has pbx."),
         ("idle_ms: 15000", "idle_ms: 14000", "+  It hangs up after 14 s without a key"),

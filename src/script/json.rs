@@ -16,6 +16,7 @@ use super::problem::Cost;
 use super::test_call::TestCall;
 
 use crate::inventory::Station;
+use crate::keybook::Keybook;
 use crate::ledger::{Digest, Issued, IssuedStep, code_json, value_json};
 use crate::setting::{Codes, Fingerprint, Name, Value, Written};
 
@@ -50,7 +51,7 @@ pub fn json(script: &Script, station: &Station, codes: &Codes) -> Json {
         unsure: _,
         warnings,
     } = script;
-    let calls: Vec<Json> = calls.iter().map(|call| call_json(call, codes)).collect();
+    let calls: Vec<Json> = calls.iter().map(|call| call_json(call, codes, &station.keybook)).collect();
     object!({
         "script": digest.to_string(),
         "station": &**name,
@@ -117,8 +118,8 @@ fn cost_json(cost: Cost) -> Json {
     })
 }
 
-fn call_json(call: &Call, codes: &Codes) -> Json {
-    let steps: Vec<Json> = call.steps.iter().map(|step| step_json(step, codes)).collect();
+fn call_json(call: &Call, codes: &Codes, keybook: &Keybook) -> Json {
+    let steps: Vec<Json> = call.steps.iter().map(|step| step_json(step, codes, keybook)).collect();
     object!({
         "open": call.open.reveal(codes),
         "codes": call.codes.iter().map(code_text).collect::<Vec<_>>(),
@@ -148,7 +149,7 @@ fn code_text(code: &Value) -> String {
     }
 }
 
-fn step_json(step: &Step, codes: &Codes) -> Json {
+fn step_json(step: &Step, codes: &Codes, keybook: &Keybook) -> Json {
     object!({
         "step": step.number,
         "command": &*step.command,
@@ -158,7 +159,7 @@ fn step_json(step: &Step, codes: &Codes) -> Json {
         "expect": "accepted",
         "uncovered": step.uncovered.iter().map(|name| &**name).collect::<Vec<_>>(),
         "takes_ms": step.takes_ms,
-        "why": step.rationale.sentences(step.number),
+        "why": step.rationale.sentences(step.number, keybook),
     })
 }
 

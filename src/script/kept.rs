@@ -395,6 +395,12 @@ pub fn begun(request: &Request, issued: &Issued, visit: &Visit) -> Option<Script
     })
 }
 
+/// The calls of a script on record; nothing where its line does not hold what a card is made from.
+pub fn kept_calls(keybook: &Keybook, issued: &Issued) -> Option<Vec<Call>> {
+    let kept: Kept = serde_json::from_value(issued.document.get("card")?.clone()).ok()?;
+    calls(keybook, issued, kept.calls, kept.steps)
+}
+
 /// Whether it leads to something else than is wanted now.
 fn is_outdated(request: &Request, issued: &Issued) -> bool {
     let ends = leads_to(&request.station.keybook, issued);

@@ -55,7 +55,7 @@ pub use dead::{Dead, Undecided, calls_nobody};
 pub use delta::{Basis, Begun, Call, OtherVisit, Renumbered, Script, Step};
 pub use follows::follows;
 pub use json::{digest_of, issued, json, nothing_to_key};
-pub use kept::{begun, renewed};
+pub use kept::{begun, kept_calls, renewed};
 pub use memory::Memory;
 pub use no_script::{Beside, NoScript, Rule, Stuck};
 pub use nothing::nothing_text;

@@ -4,6 +4,7 @@
 //! it: past which neighbour it would be refused, spoil what is wanted, or leave a lifeline uncovered longer. It decides
 //! nothing; the search has decided.
 
+use crate::finding::{listed, the};
 use crate::keybook::Keybook;
 use crate::setting::Name;
 
@@ -236,32 +237,37 @@ impl Teller<'_> {
 
 impl Rationale {
     /// The whole rationale, a sentence each.
-    pub fn sentences(&self, of: u32) -> Vec<String> {
+    pub fn sentences(&self, of: u32, keybook: &Keybook) -> Vec<String> {
         let places = [("before", &self.after), ("after", &self.before)];
-        let named = |name: &Name| name.to_string();
-        let places = places.into_iter().filter_map(|(never, place)| Some(place.as_ref()?.sentence(of, never, &named)));
-        let changes: Vec<&str> = self.does.iter().filter_map(Does::changes).collect();
+        let titled = titles(keybook);
+        let places = places.into_iter().filter_map(|(never, place)| Some(place.as_ref()?.sentence(of, never, &titled)));
+        let changes: Vec<String> = self.does.iter().filter_map(Does::changes).map(&titled).collect();
         let changes = match &changes[..] {
             [] => None,
             [one] => Some(format!("It brings {one} to what it should be.")),
-            [all @ .., last] => Some(format!("It brings {} and {last} to what they should be.", all.join(", "))),
+            several => Some(format!("It brings {} to what they should be.", listed(several, "and"))),
         };
-        let does = self.does.iter().filter_map(|does| does.sentence(&named));
+        let does = self.does.iter().filter_map(|does| does.sentence(&titled));
         changes.into_iter().chain(does).chain(places).collect()
     }
 
     /// What someone who keys it wants to know: all but what every step does, and nothing told twice. Settings are called as
     /// people call them.
     pub fn remarks(&self, of: u32, keybook: &Keybook) -> Vec<String> {
-        let titled = |name: &Name| keybook.id(name).map_or_else(|| name.to_string(), |id| keybook.setting(id).title());
+        let titled = titles(keybook);
         // Of two steps that may not change places, the later one says so.
         let after = self.after.iter().map(|place| place.sentence(of, "before", &titled));
         self.does.iter().filter_map(|does| does.sentence(&titled)).chain(after).collect()
     }
 }
 
+/// What people call a setting, with its article.
+fn titles(keybook: &Keybook) -> impl Fn(&Name) -> String {
+    |name| the(&keybook.id(name).map_or_else(|| name.to_string(), |id| keybook.setting(id).title()))
+}
+
 impl Does {
-    fn changes(&self) -> Option<&str> {
+    fn changes(&self) -> Option<&Name> {
         match self {
             Does::Changes { setting } => Some(setting),
             Does::Restores { .. } | Does::Allows { .. } | Does::Covers { .. } | Does::Disturbs { .. } => None,

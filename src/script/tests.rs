@@ -362,17 +362,17 @@ fn each_step_says_what_it_does_and_what_holds_it_in_its_place() {
     let script = there(&station, &record(&station, &held)).unwrap().unwrap();
     assert_eq!(steps(&script), ["302", "225#"]);
     let whys: Vec<Vec<String>> =
-        script.calls[0].steps.iter().map(|step| step.rationale.sentences(step.number)).collect();
+        script.calls[0].steps.iter().map(|step| step.rationale.sentences(step.number, &station.keybook)).collect();
     assert_eq!(
         whys,
         [
             [
-                "It brings line.kind to what it should be.",
-                "It also changes emergency.backup; step 2 brings it back.",
+                "It brings the line kind to what it should be.",
+                "It also changes the emergency backup; step 2 brings it back.",
                 "Not after step 2, or step 2 would be refused.",
             ],
             [
-                "It brings back emergency.backup, which step 1 changes.",
+                "It brings back the emergency backup, which step 1 changes.",
                 "Not before step 1, or it would be refused.",
                 "",
             ],

@@ -117,7 +117,8 @@ impl Kind {
             (Kind::Dial { min, max, symbols }, Written::Quoted(text)) => {
                 dial(text, *min, *max, symbols).map(Value::Dial)
             }
-            (Kind::Digits { .. } | Kind::Dial { .. }, Written::Plain(text)) => unquoted(text),
+            (Kind::Digits { min, max }, Written::Plain(text)) => unquoted(text, digits(text, *min, *max)),
+            (Kind::Dial { min, max, symbols }, Written::Plain(text)) => unquoted(text, dial(text, *min, *max, symbols)),
             (Kind::Choice(codes), Written::Plain(name) | Written::Quoted(name)) => choice(name, codes),
             (Kind::Flags { names, .. }, Written::List(list)) => flags(list, names),
             (Kind::Number { min, max, step, .. }, Written::Plain(text)) => number(text, *min, *max, *step),
@@ -276,12 +277,19 @@ fn counted(min: u32, max: u32, what: &str) -> String {
     }
 }
 
-fn unquoted<T>(text: &str) -> Result<T, Unfit> {
-    let (why, fix, exact) = match finding::signs::in_curly_quotes(text) {
-        Some(inside) => {
+/// What is wrong with a text without quotes. Where quotes alone would not make it a value, that is what is told.
+fn unquoted<T>(text: &str, in_quotes: Result<Name, Unfit>) -> Result<T, Unfit> {
+    let (why, fix, exact) = match (finding::signs::in_curly_quotes(text), in_quotes) {
+        (Some(inside), _) => {
             ("is in curly quotes", "Replace the curly quotes with straight ones", finding::in_quotes(inside))
         }
-        None => ("is not quoted", "Put it in double quotes", finding::in_quotes(text)),
+        (None, Err(_)) if finding::nearest(text, ["null"]).is_some() => {
+            let why = format!("is not quoted: {text}.");
+            let fix = "If you mean null, which leaves it alone, write that.";
+            return unfit(finding::Code::Unquoted, why, fix);
+        }
+        (None, Err(unfit)) => return Err(unfit),
+        (None, Ok(_)) => ("is not quoted", "Put it in double quotes", finding::in_quotes(text)),
     };
     unfit(finding::Code::Unquoted, format!("{why}: {text}."), format!("{fix}: {exact}."))
         .map_err(|unfit: Unfit| unfit.replacing(exact))
@@ -296,11 +304,13 @@ fn digits(text: &str, min: u32, max: u32) -> Result<Name, Unfit> {
     }
     let count = text.len();
     if count < min as usize || count > max as usize {
-        let takes = counted(min, max, "digit");
-        return outside(
-            format!("is \"{text}\", which has {count} digits; this model takes {takes}."),
-            "Shorten or lengthen it, or store it elsewhere.",
-        );
+        let (has, takes) = (counted(text.len() as u32, text.len() as u32, "digit"), counted(min, max, "digit"));
+        let zeros = format!("{text:0>width$}", width = min as usize);
+        let fix = match count < min as usize && !text.is_empty() {
+            true => format!("If zeros were lost, write {}.", finding::in_quotes(&zeros)),
+            false => "Shorten or lengthen it, or store it elsewhere.".into(),
+        };
+        return outside(format!("is \"{text}\", which has {has}; this model takes {takes}."), fix);
     }
     Ok(text.into())
 }
@@ -441,6 +451,23 @@ mod tests {
             let error = value(kind, written).unwrap_err();
             assert_eq!(error.code, code);
             assert!(!error.fix.is_empty());
+        }
+    }
+
+    #[test]
+    fn quotes_are_the_fix_only_where_they_make_it_a_value() {
+        for (written, code, fix) in [
+            ("90", finding::Code::Unquoted, "Put it in double quotes: \"90\"."),
+            ("nulll", finding::Code::Unquoted, "If you mean null, which leaves it alone, write that."),
+            ("01632 960101", finding::Code::PauseUnstorable, "Write \"01632960101\"."),
+            (
+                "012345678901234567890",
+                finding::Code::ValueOutside,
+                "Use a shorter number, prefix or form, or another contact.",
+            ),
+        ] {
+            let error = value(&dial_kind(), Written::Plain(written.into())).unwrap_err();
+            assert_eq!((error.code, &*error.fix), (code, fix), "{written}");
         }
     }
 

@@ -84,6 +84,16 @@ impl Table {
         Place { file: self.file.clone(), line: row.line, column: 1, length: 0 }
     }
 
+    /// That the header's cells are parted by something else than commas, as many spreadsheet programs write them.
+    pub fn is_parted_otherwise(&self) -> Option<Finding> {
+        let header = self.header().filter(|_| !self.is_workbook)?;
+        let text = self.text.get(header.range.clone()).filter(|text| !text.contains(','))?;
+        let (_, signs) = [(';', "semicolons"), ('\t', "tabs")].into_iter().find(|(sign, _)| text.contains(*sign))?;
+        let message = format!("The columns are separated by {signs}.");
+        let fix = "Save the sheet with commas between its cells.";
+        Some(Finding::new(Code::WrongShape, self.start(header), message, fix))
+    }
+
     /// What breaks the rules of the format in a row, or that it has more or fewer cells than the header.
     pub fn flaw(&self, row: &Cells) -> Option<Finding> {
         if let Some((flaw, column)) = row.flaw {

@@ -143,6 +143,7 @@ fn a_line(nth: usize, call: &CardCall, line: &CardLine) -> Markup {
                 @if let Some(stay) = &line.stay { " WARNING: " (stay) "." }
             }
         }
+        @if let Some(warns) = &line.warns { p.mind { (warns) } }
         p.keys { @for keys in &line.keys { span { (keys) } " " } }
         p { (line.what) }
         @if let Some(remarks) = &line.remarks { p.soft { (remarks) } }

@@ -165,26 +165,34 @@ impl Cards {
             Err(notice) => return *notice,
         };
         if is_next {
-            return self.next(&asked.station).await;
+            return self.next(&asked.station).await.unwrap_or_else(|page| self.rehearsed(page).into_response());
         }
         // It is made to its end, whoever has gone away meanwhile.
+        let is_rehearsal = self.outside.rehearsal;
+        let rehearsed = |page: Page| page.rehearsed(is_rehearsal);
         match timeout(PATIENCE, tokio::spawn(self.see(asked))).await {
             Ok(Ok(page)) => page.into_response(),
-            Ok(Err(_)) => outcome::cut_short().into_response(),
-            Err(_) => outcome::busy().into_response(),
+            Ok(Err(_)) => rehearsed(outcome::cut_short()).into_response(),
+            Err(_) => rehearsed(outcome::busy()).into_response(),
         }
+    }
+
+    /// A page, and that it is one of a rehearsal.
+    pub(super) fn rehearsed(&self, page: Page) -> Page {
+        page.rehearsed(self.outside.rehearsal)
     }
 
     /// Who asks is settled before anything is looked at.
     fn admit(&self, digest: &str, query: &str, headers: &HeaderMap, shows: bool) -> Result<Asked, Box<Response>> {
-        let query = Query::of(query).ok_or_else(|| Box::new(outcome::damaged().into_response()))?;
+        let turned_away = |page: Page| Box::new(self.rehearsed(page).into_response());
+        let query = Query::of(query).ok_or_else(|| turned_away(outcome::damaged()))?;
         let digest: Result<Digest, _> = digest.parse();
         let (until, sig) = (query.until.as_deref(), query.sig.as_deref());
         let caller = self.access.caller(headers);
         let mut is_expired = false;
         let holder = match (caller, &digest, query.station.as_deref(), until.zip(sig)) {
             (Caller::ThisMachine, _, _, _) if !is_local(headers) || is_passed_on(headers) => {
-                return Err(Box::new(outcome::other_host().into_response()));
+                return Err(turned_away(outcome::other_host()));
             }
             (Caller::ThisMachine, _, _, _) => Holder::ThisMachine,
             (Caller::Known(Role::Ops), _, _, _) => Holder::Ops,
@@ -196,18 +204,18 @@ impl Cards {
                         is_expired = true;
                         Holder::Link
                     }
-                    Err(Closed::Forged) => return Err(Box::new(outcome::forged().into_response())),
+                    Err(Closed::Forged) => return Err(turned_away(outcome::forged())),
                 }
             }
-            (Caller::Known(Role::Reader), _, _, _) => return Err(Box::new(outcome::reader().into_response())),
-            (Caller::Unknown, _, _, _) => return Err(Box::new(who_asks())),
+            (Caller::Known(Role::Reader), _, _, _) => return Err(turned_away(outcome::reader())),
+            (Caller::Unknown, _, _, _) => return Err(Box::new(who_asks(self.rehearsed(outcome::unknown())))),
         };
         let Query { station, until, sig, beside } = query;
         let known = beside.iter().flat_map(|text| text.split(',')).filter_map(|id| id.parse().ok()).collect();
         let rest = [("station", station.clone()), ("until", until), ("sig", sig)];
         let query = rest.into_iter().filter_map(|(name, value)| Some((name, value?))).collect();
         let asked = digest.ok().zip(station.filter(|station| !station.is_empty()));
-        let (digest, station) = asked.ok_or_else(|| Box::new(outcome::no_such_card().into_response()))?;
+        let (digest, station) = asked.ok_or_else(|| turned_away(outcome::no_such_card()))?;
         let is_state = headers.get(header::ACCEPT).is_some_and(|accept| accept == "application/json");
         Ok(Asked { digest, station, holder, is_expired, known, query, shows, is_state })
     }
@@ -218,7 +226,7 @@ impl Cards {
             Seen::Instead(page) if asked.is_state => {
                 Seen::State(State::of(page.status).answer(&asked.station, (self.outside.now)()))
             }
-            Seen::Instead(page) => Seen::Instead(page.rehearsed(self.outside.rehearsal)),
+            Seen::Instead(page) => Seen::Instead(self.rehearsed(page)),
             seen @ (Seen::Visit(_) | Seen::State(_)) => seen,
         }
     }
@@ -252,7 +260,7 @@ impl Cards {
         let keying = tokio::task::block_in_place(errand);
         let is_begun = matches!(&keying, Keying::Script { script, .. } if script.begun.is_some());
         if asked.is_expired && !is_begun {
-            return Err(outcome::expired());
+            return Err(outcome::expired((self.outside.now)()));
         }
         let now = match keying {
             Keying::Script { script, .. }
@@ -269,7 +277,7 @@ impl Cards {
             Keying::Nothing => Now::Nothing(row.drift.clone()),
             Keying::NoScript(why) => Now::NoScript(why.to_string()),
         };
-        Err(outcome::out_of_date(&row.station, &asked.digest, &now, &since, asked.holder))
+        Err(outcome::out_of_date(&row.station, &asked.digest, &now, &since, asked.holder, (self.outside.now)()))
     }
 
     /// The card itself, once its script is on record.
@@ -304,21 +312,21 @@ impl Cards {
         Ok(Seen::Visit(visit_page(&card, view.good_since(), hand_on.as_ref(), leads, &visiting)))
     }
 
-    /// Leads to what a station needs now.
-    async fn next(&self, station: &str) -> Response {
-        let Ok(view) = self.asking.view().await else { return outcome::unreadable().into_response() };
+    /// Leads to what a station needs now; or the page that says what is in the way.
+    async fn next(&self, station: &str) -> Result<Response, Page> {
+        let Ok(view) = self.asking.view().await else { return Err(outcome::unreadable()) };
         let called = view.reading.inventory.called(station);
         let Some(row) = called.and_then(|station| view.row(&station.name)) else {
-            return outcome::no_such_station(station).into_response();
+            return Err(outcome::no_such_station(station));
         };
         let keying = tokio::task::block_in_place(|| view.keying(row, Way::There, &mut Memory::default()));
         match keying {
             Keying::Script { script, .. } => {
-                Redirect::to(&card::beside(&script.digest, &script.station)).into_response()
+                Ok(Redirect::to(&card::beside(&script.digest, &script.station)).into_response())
             }
-            Keying::Held(_) => held(&view, row).into_response(),
-            Keying::Nothing => outcome::nothing_now(&row.station.name, None).into_response(),
-            Keying::NoScript(why) => outcome::nothing_now(&row.station.name, Some(&why.to_string())).into_response(),
+            Keying::Held(_) => Err(held(&view, row)),
+            Keying::Nothing => Err(outcome::nothing_now(&row.station.name, None)),
+            Keying::NoScript(why) => Err(outcome::nothing_now(&row.station.name, Some(&why.to_string()))),
         }
     }
 
@@ -345,8 +353,8 @@ impl Cards {
 }
 
 /// Asks a browser for name and token (RFC 7617 section 2).
-fn who_asks() -> Response {
-    ([(header::WWW_AUTHENTICATE, access::CHALLENGE)], outcome::unknown()).into_response()
+fn who_asks(page: Page) -> Response {
+    ([(header::WWW_AUTHENTICATE, access::CHALLENGE)], page).into_response()
 }
 
 /// Why a script is held. The view counts what waits for the same release.

@@ -97,7 +97,14 @@ impl Since {
 }
 
 /// A card that must not be keyed any more, why, and what there is in its place.
-pub(super) fn out_of_date(station: &Station, digest: &Digest, now: &Now, since: &Since, holder: Holder) -> Page {
+pub(super) fn out_of_date(
+    station: &Station,
+    digest: &Digest,
+    now: &Now,
+    since: &Since,
+    holder: Holder,
+    at: Timestamp,
+) -> Page {
     // A card of test calls alone has no keys.
     let is_test = since.issued().is_some_and(|script| script.steps.is_empty());
     let title = match is_test {
@@ -143,7 +150,7 @@ pub(super) fn out_of_date(station: &Station, digest: &Digest, now: &Now, since: 
             Now::NoScript(why) => { p { strong { "There is no script now: " } (why) } }
         }
     };
-    Page::sending(StatusCode::GONE, &title, &main, "")
+    Page::correcting(StatusCode::GONE, &title, &main, at)
 }
 
 /// A script that waits for the release of a change.
@@ -219,12 +226,14 @@ pub(super) fn reader() -> Page {
     notice(StatusCode::FORBIDDEN, "This card is not for you", text)
 }
 
-pub(super) fn expired() -> Page {
-    notice(
-        StatusCode::FORBIDDEN,
-        "This link has expired",
-        "Ask whoever sent it for a new one. Key nothing from memory.",
-    )
+/// A report may still come by it: for seven days a phone that sent one can correct it here.
+pub(super) fn expired(at: Timestamp) -> Page {
+    const TITLE: &str = "This link has expired";
+    let main = html! {
+        h1 { (TITLE) }
+        p { "Ask whoever sent it for a new one. Key nothing from memory." }
+    };
+    Page::correcting(StatusCode::FORBIDDEN, TITLE, &main, at)
 }
 
 pub(super) fn forged() -> Page {

@@ -5,11 +5,12 @@ use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
+use jiff::Timestamp;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use sha2::{Digest, Sha256};
 
 use super::style;
-use super::visit::{policy_of, waiting};
+use super::visit::{closed, policy as visit_policy, policy_of, waiting};
 
 /// A page with its status.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -17,8 +18,17 @@ pub(super) struct Page {
     pub status: StatusCode,
     title: String,
     main: String,
-    /// Whether its script may run.
-    sends: bool,
+    does: Does,
+}
+
+/// What a page does beside being read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Does {
+    Nothing,
+    /// It sends the reports that a phone keeps.
+    Sends,
+    /// It also lets a phone correct the report of the card in whose place it is shown, at this time of the server.
+    Corrects(Timestamp),
 }
 
 /// The whole of a page. `title` is its name in the browser.
@@ -49,20 +59,27 @@ pub(super) fn styled(title: &str, style: &str, body: &Markup) -> String {
 impl Page {
     /// A page without a script.
     pub(super) fn new(status: StatusCode, title: &str, main: &Markup) -> Page {
-        Page { status, title: title.to_owned(), main: main.0.clone(), sends: false }
+        Page { status, title: title.to_owned(), main: main.0.clone(), does: Does::Nothing }
     }
 
     /// A page that also sends the reports that a phone keeps. `beside` leads from it to the folder of cards.
     pub(super) fn sending(status: StatusCode, title: &str, main: &Markup, beside: &str) -> Page {
         let main = html! { (waiting(beside)) (main) };
-        Page { status, title: title.to_owned(), main: main.0, sends: true }
+        Page { status, title: title.to_owned(), main: main.0, does: Does::Sends }
+    }
+
+    /// A page in the place of a card that is closed, where the report of it can still be corrected.
+    pub(super) fn correcting(status: StatusCode, title: &str, main: &Markup, now: Timestamp) -> Page {
+        Page { does: Does::Corrects(now), ..Page::sending(status, title, main, "") }
     }
 
     /// The same, and where it is made for a rehearsal it says so first.
     pub(super) fn rehearsed(self, is_rehearsal: bool) -> Page {
         let first = html! { p.mind { strong { "REHEARSAL" } ": the clock is set by hand." } };
-        let main = if is_rehearsal { first.0 + &self.main } else { self.main };
-        Page { main, ..self }
+        match is_rehearsal {
+            true => Page { main: first.0 + &self.main, title: format!("REHEARSAL: {}", self.title), ..self },
+            false => self,
+        }
     }
 
     /// A page that says why what was asked for is not shown, and what to do.
@@ -77,9 +94,19 @@ impl Page {
 
 impl IntoResponse for Page {
     fn into_response(self) -> Response {
-        let style = style::sheet();
-        let policy = if self.sends { policy_of(style) } else { policy(style) };
-        let html = layout(&self.title, &PreEscaped(self.main));
+        let (style, main) = (style::sheet(), PreEscaped(self.main));
+        let (policy, html) = match self.does {
+            Does::Nothing => (policy(style), layout(&self.title, &main)),
+            Does::Sends => (policy_of(style), layout(&self.title, &main)),
+            Does::Corrects(now) => {
+                let body = html! {
+                    main id="paper" { (main) }
+                    main id="visit" tabindex="-1" hidden {}
+                    (closed(now))
+                };
+                (visit_policy(), styled(&self.title, style::visit_sheet(), &body))
+            }
+        };
         (self.status, under(&policy), html).into_response()
     }
 }

@@ -62,13 +62,24 @@ impl ListenError {
             ListenError::Denied { address, source }
         }
     }
+
+    /// In a few words.
+    fn reason(&self) -> Arc<str> {
+        match self {
+            ListenError::Taken { .. } => "another program listens there".into(),
+            ListenError::Denied { source, .. } => format!("the system does not let it listen ({source})").into(),
+        }
+    }
 }
+
+/// Where a server listens, or why it cannot.
+pub type Listening = Result<SocketAddr, Arc<str>>;
 
 /// A server that listens, or tries to; it stops when dropped.
 #[derive(Debug)]
 pub struct Server {
     asked: SocketAddr,
-    address: watch::Receiver<Option<SocketAddr>>,
+    listening: watch::Receiver<Listening>,
     _stop: DropGuard,
 }
 
@@ -77,11 +88,9 @@ impl Server {
     /// and tries again every few seconds; `before` listens until then.
     pub async fn start(asked: SocketAddr, status: Arc<Status>, before: Option<Server>) -> Server {
         let stop = CancellationToken::new();
-        let (bound, address) = watch::channel(None);
         let first = listen(asked).await;
-        if let Ok((_, address)) = &first {
-            bound.send_replace(Some(*address));
-        }
+        let now = first.as_ref().map(|(_, address)| *address).map_err(ListenError::reason);
+        let (bound, listening) = watch::channel(now);
         let serving = {
             let stop = stop.clone();
             async move {
@@ -89,7 +98,7 @@ impl Server {
                     Ok(listener) => listener,
                     Err(error) => listen_at_last(asked, &error).await,
                 };
-                bound.send_replace(Some(address));
+                bound.send_modify(|listening| *listening = Ok(address));
                 tracing::info!(%address, "listening");
                 drop(before);
                 accept(listener, routes(status), stop).await;
@@ -97,7 +106,7 @@ impl Server {
         };
         let stopped = stop.clone();
         tokio::spawn(async move { stopped.run_until_cancelled(serving).await });
-        Server { asked, address, _stop: stop.drop_guard() }
+        Server { asked, listening, _stop: stop.drop_guard() }
     }
 
     /// The address that was asked for.
@@ -107,7 +116,12 @@ impl Server {
 
     /// The address that is listened on, with its real port; nothing while it cannot be.
     pub fn address(&self) -> Option<SocketAddr> {
-        *self.address.borrow()
+        self.listening.borrow().clone().ok()
+    }
+
+    /// Where it listens, or why it cannot, now and whenever that changes.
+    pub fn listening(&self) -> watch::Receiver<Listening> {
+        self.listening.clone()
     }
 }
 

@@ -36,13 +36,15 @@ pub(super) async fn answer(cards: Arc<Cards>, headers: &HeaderMap, query: &str) 
         Ok(leads) => leads,
         Err(notice) => return *notice,
     };
+    let is_rehearsal = cards.outside.rehearsal;
+    let rehearsed = |page: Page| page.rehearsed(is_rehearsal).into_response();
     let number = url::form_urlencoded::parse(query.as_bytes()).find(|(name, _)| name == "page");
     let number: usize = number.and_then(|(_, number)| number.parse().ok()).unwrap_or(1).max(1);
-    let Ok(view) = cards.asking.view().await else { return unreadable().into_response() };
+    let Ok(view) = cards.asking.view().await else { return rehearsed(unreadable()) };
     // A script may take a while to be found.
     match tokio::task::spawn_blocking(move || page(&view, number, leads)).await {
-        Ok(page) => page.into_response(),
-        Err(_) => unreadable().into_response(),
+        Ok(page) => rehearsed(page),
+        Err(_) => rehearsed(unreadable()),
     }
 }
 
@@ -52,7 +54,7 @@ fn admit(cards: &Cards, headers: &HeaderMap) -> Result<Leads, Box<Response>> {
                     (127.0.0.1, [::1], localhost). To reach it from elsewhere set \"access\" and \"address\".";
         let page =
             Page::notice(StatusCode::MISDIRECTED_REQUEST, "This page is for this machine only", &[text.to_owned()]);
-        return Err(Box::new(page.into_response()));
+        return Err(Box::new(cards.rehearsed(page).into_response()));
     }
     match cards.access.caller(headers) {
         Caller::ThisMachine | Caller::Known(Role::Technician | Role::Ops) => Ok(Leads::ToCards),
@@ -60,7 +62,7 @@ fn admit(cards: &Cards, headers: &HeaderMap) -> Result<Leads, Box<Response>> {
         Caller::Unknown => {
             let text = "Give the name and the token that you were given.";
             let page = Page::notice(StatusCode::UNAUTHORIZED, "Who are you?", &[text.to_owned()]);
-            Err(Box::new(([(header::WWW_AUTHENTICATE, CHALLENGE)], page).into_response()))
+            Err(Box::new(([(header::WWW_AUTHENTICATE, CHALLENGE)], cards.rehearsed(page)).into_response()))
         }
     }
 }

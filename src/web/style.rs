@@ -116,7 +116,7 @@ const VISIT: &str = "
 #visit header{display:flex;flex-wrap:wrap;gap:0 .5rem;justify-content:space-between;align-items:baseline;border-bottom:2px solid var(--ink);line-height:1.3}
 #visit header small{font-size:.6875rem}
 #visit .state{color:var(--soft);font-size:.75rem}
-#visit .lead{font-weight:700}
+#visit .lead{font-weight:700;line-height:1.25}
 #visit .mind{padding:.125rem .5rem;line-height:1.25;font-size:.875rem}
 #visit .what{line-height:1.25;font-size:.875rem}
 #visit .ring{display:flex;align-items:center;justify-content:center;min-height:48px;padding:0 .5rem;border:2px solid var(--link);border-radius:.5rem;font-size:1.125rem;font-weight:700;text-align:center}
@@ -159,6 +159,7 @@ const VISIT: &str = "
 #visit input{color:inherit;background:var(--paper);border:2px solid var(--line);border-radius:.25rem}
 #visit .above{min-height:0;font-weight:700}
 #visit .big{font-size:2.25rem;text-align:center;border:4px solid var(--ink);padding:.5rem;border-radius:.5rem}
+#waiting button{font:inherit;font-weight:700;color:inherit;background:var(--keys);border:3px solid var(--ink);border-radius:.5rem;min-height:64px;width:100%;cursor:pointer}
 #visit .square{width:100%;max-width:24rem;height:auto;background:#fff;fill:#000;stroke:none;display:block;margin:.5rem auto}
 @media (orientation:landscape) and (max-height:30rem){#visit{max-width:none}#visit .answers{grid-template-columns:repeat(auto-fit,minmax(7rem,1fr))}#visit .answers.odd>:last-child{grid-column:auto}}
 @media print{#visit{display:none}#paper[hidden]{display:block}}
@@ -238,7 +239,10 @@ mod tests {
     fn every_colour_of_the_rules_comes_from_the_palettes() {
         assert!(!RULES.contains('#'));
         // A code to photograph is black on white, whatever the hour.
-        let visit = VISIT.replace("#visit", "").replace("#paper", "").replace("#fff;fill:#000", "");
+        let visit = ["#visit", "#paper", "#waiting"]
+            .iter()
+            .fold(VISIT.to_owned(), |all, id| all.replace(id, ""))
+            .replace("#fff;fill:#000", "");
         assert!(!visit.contains('#'));
         let used = [RULES, VISIT]
             .into_iter()

@@ -1,7 +1,7 @@
 //! Where a text stopped being YAML, and what its author likely left out. The parser notices late, and in words of its own.
 
 use super::spot::Spot;
-use crate::finding::in_quotes;
+use crate::finding::{in_quotes, plural};
 
 /// What to tell of a text that is no YAML.
 #[derive(Debug, PartialEq, Eq)]
@@ -28,13 +28,14 @@ pub(super) fn explained(text: &str, at: Spot) -> Broken {
     let lines: Vec<&str> = text.lines().take(nth + 1).collect();
     let line = lines.get(nth).copied().unwrap_or("");
     if line.trim_start_matches(' ').starts_with('\t') {
-        return Broken::new(at, "A tab stands in the indentation.", "Indent with spaces, not with tabs.");
+        return Broken::new(at, "There is a tab in the indentation.", "Indent with spaces, not with tabs.");
     }
     let known = reserved(line, at)
         .or_else(|| (nth.saturating_sub(1)..=nth).find_map(|nth| two_colons(lines.get(nth)?, count(nth) + 1)))
         .or_else(|| no_space(&lines))
         .or_else(|| unbalanced(text, at, &lines))
-        .or_else(|| indented(&lines));
+        .or_else(|| indented(&lines))
+        .or_else(|| no_colon(&lines));
     known.unwrap_or_else(|| {
         let fix = "Compare with the lines around it. Look for a missing comma, quote, bracket or colon.";
         Broken::new(at, "From here on this is not valid YAML.", fix)
@@ -109,9 +110,7 @@ fn two_colons(line: &str, nth: u32) -> Option<Broken> {
 fn indented(lines: &[&str]) -> Option<Broken> {
     let mut scan = Scan { line: 1, is_apart: true, ..Scan::default() };
     let beyond = Spot { line: u32::MAX, column: 1, length: 0 };
-    // Each open level: its indentation, its last line, and how many lines it has.
-    let mut levels: Vec<(usize, usize, usize)> = Vec::new();
-    let mut takes_more = true;
+    let mut levels = Levels { lines, ..Levels::default() };
     for (nth, line) in lines.iter().enumerate() {
         let was_open = !scan.open.is_empty();
         let text = line.chars().chain(['\n']);
@@ -122,44 +121,160 @@ fn indented(lines: &[&str]) -> Option<Broken> {
         if was_open || body.trim().is_empty() || body.starts_with('#') {
             continue;
         }
-        let indent = line.len() - body.len();
         let bare = body.split(" #").next().unwrap_or_default().trim_end();
         if bare.ends_with(['|', '>']) {
             return None;
         }
-        let said = |line: usize, deep: usize, more: String, fix: &str| {
-            let spot = Spot { line: count(line) + 1, column: count(deep) + 1, length: 0 };
-            Some(Broken::new(spot, format!("This line is indented by {deep} spaces, and {more}."), fix))
-        };
-        match levels.last().copied() {
-            Some((deep, ..)) if indent > deep && !takes_more => {
-                return said(
-                    nth,
-                    indent,
-                    format!("the one before it by {deep} has its value already"),
-                    "Indent both alike.",
-                );
-            }
-            Some((deep, last, lines)) if indent < deep => {
-                levels.retain(|(level, ..)| *level <= indent);
-                if levels.last().is_none_or(|(level, ..)| *level != indent) {
-                    let fix = "Indent both alike, or the second one under the first.";
-                    return match lines {
-                        1 => said(last, deep, format!("the next one by {indent}"), fix),
-                        _ => said(nth, indent, format!("those before it by {deep}"), "Indent it like the others."),
-                    };
+        if let Some(broken) = levels.take(nth, line.len() - body.len(), bare) {
+            return Some(broken);
+        }
+    }
+    None
+}
+
+/// An open level of indentation.
+#[derive(Clone, Copy)]
+struct Level {
+    deep: usize,
+    /// Its last line.
+    last: usize,
+    lines: usize,
+    /// The line before the last one, where that is a key with nothing below it.
+    empty: Option<usize>,
+}
+
+/// A level that ended.
+#[derive(Clone, Copy)]
+struct Ended {
+    deep: usize,
+    /// The line that ended it, and how deep that is.
+    by: usize,
+    to: usize,
+}
+
+/// How deep the lines of a text are indented, up to one that does not fit.
+#[derive(Default)]
+struct Levels<'t> {
+    lines: &'t [&'t str],
+    open: Vec<Level>,
+    ended: Vec<Ended>,
+    /// Whether something may stand below the last line, and whether it is a key without a value.
+    takes_more: bool,
+    is_key: bool,
+}
+
+impl Levels<'_> {
+    /// The next line with something in it, without its comment.
+    fn take(&mut self, nth: usize, indent: usize, bare: &str) -> Option<Broken> {
+        match self.open.last().copied() {
+            Some(level) if indent > level.deep && !self.takes_more => return Some(self.deeper(level, nth, indent)),
+            Some(level) if indent < level.deep => {
+                let ended = self.open.iter().filter(|level| level.deep > indent);
+                self.ended.extend(ended.map(|level| Ended { deep: level.deep, by: nth, to: indent }));
+                self.open.retain(|level| level.deep <= indent);
+                if self.open.last().is_none_or(|level| level.deep != indent) {
+                    return Some(self.shallower(level, nth, indent));
                 }
             }
             Some(_) | None => {}
         }
-        match levels.last_mut().filter(|(level, ..)| *level == indent) {
-            Some((_, last, lines)) => (*last, *lines) = (nth, *lines + 1),
-            None => levels.push((indent, nth, 1)),
+        let is_beside = self.is_key && self.open.last().is_some_and(|level| level.deep == indent);
+        match self.open.last_mut().filter(|level| level.deep == indent) {
+            Some(level) => {
+                level.empty = is_beside.then_some(level.last);
+                (level.last, level.lines) = (nth, level.lines + 1);
+            }
+            None => self.open.push(Level { deep: indent, last: nth, lines: 1, empty: None }),
         }
+        let open = &self.open;
+        self.ended.retain(|ended| open.iter().any(|level| level.last == ended.by));
         // An entry of a list may go on below its dash.
-        takes_more = bare.ends_with(':') || body.starts_with("- ") || bare == "-";
+        self.takes_more = bare.ends_with(':') || bare.starts_with("- ") || bare == "-";
+        self.is_key = bare.ends_with(':');
+        None
+    }
+
+    /// A line below one that has its value already.
+    fn deeper(&self, level: Level, nth: usize, indent: usize) -> Broken {
+        let is_odd = |ended: &Ended| ended.by == level.last && ended.deep == indent && level.deep > 0;
+        if self.ended.iter().any(is_odd) {
+            return odd_one(level.last, level.deep, indent);
+        }
+        if let Some(key) = level.empty.and_then(|nth| self.lines.get(nth)?.trim().split(':').next()) {
+            let fix = format!("Put it under \"{key}:\", {} in.", spaces(indent));
+            return indent_of(level.last, level.deep, &format!("the next one by {indent}"), &fix);
+        }
+        match level.lines {
+            1 => indent_of(nth, indent, &format!("the one before it by {}", level.deep), "Indent both alike."),
+            _ => indent_of(nth, indent, &format!("those before it by {}", level.deep), "Indent it like the others."),
+        }
+    }
+
+    /// A line less deep than the one before it, and on no level above.
+    fn shallower(&self, level: Level, nth: usize, indent: usize) -> Broken {
+        // What ended a level, and has its own lines as far in as that level's were: it should not have ended it.
+        let first = self.ended.iter().filter(|ended| ended.by == nth).map(|ended| ended.deep).min();
+        let is_odd = |ended: &&Ended| {
+            let step = indent.checked_sub(ended.to).filter(|_| ended.to > 0 && ended.deep == indent);
+            ended.by != nth && step.is_some_and(|step| first == Some(indent + step))
+        };
+        let odd = self.ended.iter().find(is_odd).filter(|_| level.lines > 1);
+        if let Some(odd) = odd {
+            return odd_one(odd.by, odd.to, indent);
+        }
+        let fix = "Indent both alike, or the second one under the first.";
+        match level.lines {
+            1 => indent_of(level.last, level.deep, &format!("the next one by {indent}"), fix),
+            _ => indent_of(nth, indent, &format!("those before it by {}", level.deep), "Indent it like the others."),
+        }
+    }
+}
+
+/// What is told of a line between others that are deeper.
+fn odd_one(nth: usize, deep: usize, others: usize) -> Broken {
+    indent_of(nth, deep, &format!("those around it by {others}"), "Indent it like the others.")
+}
+
+fn indent_of(nth: usize, deep: usize, others: &str, fix: &str) -> Broken {
+    let spot = Spot { line: count(nth) + 1, column: count(deep) + 1, length: 0 };
+    Broken::new(spot, format!("This line is indented by {}, and {others}.", spaces(deep)), fix)
+}
+
+fn spaces(deep: usize) -> String {
+    plural(deep as u64, "space")
+}
+
+/// A key and its value without a colon between them, in the last line or a few before it.
+fn no_colon(lines: &[&str]) -> Option<Broken> {
+    let last = lines.iter().enumerate().rev().filter(|(_, line)| !line.trim().is_empty()).take(LOOK_BACK);
+    for (nth, line) in last {
+        let entry = line.trim_start().trim_start_matches("- ");
+        let bare = entry.split(" #").next().unwrap_or_default().trim_end();
+        let Some((key, value)) = uncoloned(bare) else { continue };
+        let column = count(line.chars().count() - entry.chars().count()) + 1;
+        let spot = Spot { line: count(nth) + 1, column, length: count(bare.chars().count()) };
+        return Some(lacking_colon(spot, key, value));
     }
     None
+}
+
+/// The key and the value of an entry with nothing but spaces between them, as in `number "+44…"`.
+pub(super) fn uncoloned(entry: &str) -> Option<(&str, &str)> {
+    let (key, value) = entry.split_once(' ')?;
+    let value = value.trim_start();
+    let is_key = key.chars().all(|sign| sign.is_alphanumeric() || "._-".contains(sign));
+    let is_value =
+        value.starts_with(|sign: char| "\"'{[+".contains(sign) || sign.is_ascii_digit()) || !value.contains(' ');
+    let is_lost = is_key && key.starts_with(char::is_alphabetic) && is_value && !value.is_empty();
+    // A colon outside of quotes and brackets is one that is there.
+    (is_lost && !value.starts_with('#') && !value.trim_end().ends_with(':')).then_some((key, value))
+}
+
+/// What is told of such an entry.
+pub(super) fn lacking_colon(spot: Spot, key: &str, value: &str) -> Broken {
+    let message = format!("There is no colon after \"{key}\".");
+    let replacement = Some(format!("{key}: {value}"));
+    Broken { replacement, ..Broken::new(spot, message, format!("Put a colon after \"{key}\".")) }
 }
 
 /// A key whose colon touches its value, in the last line or a few before it.
@@ -378,29 +493,59 @@ mod tests {
         let site = "sites:\n  quay:\n    stations:\n";
         for (text, line, message) in [
             // One space more, one less.
-            (
-                "contacts:\n  a: {b: 1}\n   c: {b: 1}\n  d: {b: 1}\n",
-                3,
-                "by 3 spaces, and the one before it by 2 has its value already",
-            ),
+            ("contacts:\n  a: {b: 1}\n   c: {b: 1}\n  d: {b: 1}\n", 3, "by 3 spaces, and the one before it by 2"),
             ("contacts:\n  a: {b: 1}\n c: {b: 1}\n  d: {b: 1}\n", 2, "by 2 spaces, and the next one by 1"),
-            ("contacts:\n  a: {b: 1}\n  b: {b: 1}\n c: {b: 1}\n", 4, "by 1 spaces, and those before it by 2"),
-            // A station that is the first, and one that is not.
+            ("contacts:\n  a: {b: 1}\n  b: {b: 1}\n c: {b: 1}\n", 4, "by 1 space, and those before it by 2"),
+            // A station that is the first, one that is not, and one between others.
             (&format!("{site}        S-1: {{a: 1}}\n      S-2: {{a: 1}}\n"), 4, "by 8 spaces, and the next one by 6"),
             (
                 &format!("{site}      S-1: {{a: 1}}\n        S-2: {{a: 1}}\n"),
                 5,
-                "by 8 spaces, and the one before it by 6 has its",
+                "by 8 spaces, and the one before it by 6",
             ),
-            // A line that is one level too high.
             (
-                "sites:\n  quay:\n  line: {kind: pbx}\n    stations:\n",
-                4,
-                "by 4 spaces, and the one before it by 2 has its value",
+                &format!("{site}      S-1: {{a: 1}}\n    S-2: {{a: 1}}\n      S-3: {{a: 1}}\n"),
+                5,
+                "by 4 spaces, and those around it by 6",
             ),
+            (
+                &format!("{site}      S-1: {{a: 1}}\n    S-2:\n        b: 1\n        c: 1\n      S-3: {{a: 1}}\n"),
+                5,
+                "by 4 spaces, and those around it by 6",
+            ),
+            // A line that is one level too high, before what it should stand beside, and between that.
+            ("sites:\n  quay:\n  line: {kind: pbx}\n    stations:\n", 3, "by 2 spaces, and the next one by 4"),
+            (
+                "sites:\n  quay:\n    line: {kind: pbx}\n  settings:\n      a: 1\n      b: 1\n    stations:\n",
+                4,
+                "by 2 spaces, and those around it by 4",
+            ),
+            // The first line of what a key holds.
+            ("settings:\na: {b: 1}\n  c: {b: 1}\n", 2, "by 0 spaces, and the next one by 2"),
+            (&format!("{site}    S-1: {{a: 1}}\n      S-2: {{a: 1}}\n"), 4, "by 4 spaces, and the next one by 6"),
         ] {
             let (at, _, said, _, _) = told(text);
             assert!(at == line && said.contains(message), "{text}{at}: {said}");
+        }
+    }
+
+    #[test]
+    fn a_key_whose_first_line_is_not_further_in_is_named_with_where_it_belongs() {
+        let (_, _, _, fix, _) = told("sites:\n  quay:\n  line: {kind: pbx}\n    stations:\n");
+        assert_eq!(fix, "Put it under \"quay:\", 4 spaces in.");
+    }
+
+    #[test]
+    fn a_key_without_a_colon_is_told_in_its_own_line() {
+        for (text, line, key, exact) in [
+            ("a:\n  number \"+44\"\n  where: x\n", 2, "number", "number: \"+44\""),
+            ("id: 1\nnote \"x\"   # said\n", 2, "note", "note: \"x\""),
+            ("a:\n  model tern-2\n  where: x\n", 2, "model", "model: tern-2"),
+            ("a:\n  profiles [quay]\n  where: x\n", 2, "profiles", "profiles: [quay]"),
+        ] {
+            let (at, _, message, fix, replacement) = told(text);
+            let said = format!("There is no colon after \"{key}\".");
+            assert_eq!((at, message, replacement.as_deref()), (line, said, Some(exact)), "{text}{fix}");
         }
     }
 

@@ -5,7 +5,7 @@ use std::cmp::Ordering;
 use std::fmt::Display;
 use std::sync::Arc;
 
-use super::broken::touching;
+use super::broken::{lacking_colon, touching, uncoloned};
 use super::spot::Spot;
 use super::{Data, Key, Node};
 use crate::finding::{Code, Finding, LIMIT_ERRORS, Place, in_quotes, nearest, signs};
@@ -21,12 +21,14 @@ pub struct Sheet<'t> {
     /// Everything found so far, up to a limit.
     pub findings: Vec<Finding>,
     errors: usize,
+    /// Keys whose value could not be told, by the place of their mapping: they are not missing.
+    lost: Vec<(Spot, &'static str)>,
 }
 
 impl<'t> Sheet<'t> {
     /// `text` is the file's text, looked at only to word a finding.
     pub fn new(file: &Arc<str>, text: &'t str) -> Sheet<'t> {
-        Sheet { file: file.clone(), text, lines: OnceCell::new(), findings: Vec::new(), errors: 0 }
+        Sheet { file: file.clone(), text, lines: OnceCell::new(), findings: Vec::new(), errors: 0, lost: Vec::new() }
     }
 
     /// The full place of a spot in this file.
@@ -129,23 +131,65 @@ impl<'t> Sheet<'t> {
         &mut self,
         node: &'n Node,
         what: &str,
-        known: [&str; N],
+        known: [&'static str; N],
     ) -> Option<[Option<&'n Node>; N]> {
         let mut values = [None; N];
         let entries = self.entries(node, what)?;
-        for (nth, (key, value)) in entries.iter().enumerate() {
-            match known.iter().position(|k| **k == *key.text) {
-                Some(at) => values[at] = Some(value),
-                None => {
-                    let message = format!("{what} has no key \"{}\".", key.text);
-                    match cut(entries.get(..nth).and_then(<[_]>::last), key, value, &known) {
-                        Some(fix) => self.note(Code::KeyUnknown, key.spot, message, fix),
-                        None => self.note_unknown(Code::KeyUnknown, key.spot, message, &key.text, known),
-                    }
-                }
+        let mut nth = 0;
+        while let Some((key, value)) = entries.get(nth) {
+            let at = known.iter().position(|k| **k == *key.text);
+            let level = at.map_or(0, |_| level_with(entries, nth, &known));
+            if let Some(at) = at.filter(|_| level > 0) {
+                self.not_below(key, &entries[nth + 1..][..level]);
+                self.lost.push((node.spot, known[at]));
+            } else if let Some(at) = at {
+                values[at] = Some(value);
+            } else {
+                self.no_key(node, what, entries.get(..nth).and_then(<[_]>::last), (key, value), &known);
             }
+            nth += 1 + level;
         }
         Some(values)
+    }
+
+    /// A key that is none of those that a mapping has.
+    fn no_key(
+        &mut self,
+        owner: &Node,
+        what: &str,
+        before: Option<&(Key, Node)>,
+        (key, value): (&Key, &Node),
+        known: &[&'static str],
+    ) {
+        let bare = uncoloned(&key.text).filter(|_| is_absent(value));
+        let meant = bare.and_then(|(word, rest)| Some((known.iter().find(|known| **known == word)?, rest)));
+        if let Some((word, rest)) = meant {
+            let broken = lacking_colon(self.span_of_key(key), word, rest);
+            self.note_exact(Code::YamlSyntax, broken.spot, broken.message, broken.fix, broken.replacement);
+            return self.lost.push((owner.spot, word));
+        }
+        let message = format!("{what} has no key \"{}\".", key.text);
+        match cut(before, key, value, known) {
+            Some(fix) => self.note(Code::KeyUnknown, key.spot, message, fix),
+            None => self.note_unknown(Code::KeyUnknown, key.spot, message, &key.text, known.iter().copied()),
+        }
+    }
+
+    /// A key's span, with the length 0 where it is not what its text is.
+    fn span_of_key(&self, key: &Key) -> Spot {
+        let is_whole = key.spot.length as usize == key.text.chars().count();
+        if is_whole { key.spot } else { Spot { length: 0, ..key.spot } }
+    }
+
+    /// A key without a value, and lines after it that are as far in as itself.
+    fn not_below(&mut self, owner: &Key, lines: &[(Key, Node)]) {
+        let Some((first, _)) = lines.first() else { return };
+        let message = format!("\"{}\" is no further in than \"{}:\", so it is not part of it.", first.text, owner.text);
+        let fix = match lines.len() {
+            1 => "Indent it by two more spaces.".to_owned(),
+            n => format!("Indent the {n} lines below \"{}:\" by two more spaces.", owner.text),
+        };
+        self.note(Code::KeyUnknown, first.spot, message, fix);
     }
 
     /// A mapping with keys of the author's choosing.
@@ -172,7 +216,7 @@ impl<'t> Sheet<'t> {
 
     /// A value that must be there.
     pub fn required<'n>(&mut self, value: Option<&'n Node>, owner: &Node, what: &str, key: &str) -> Option<&'n Node> {
-        if value.is_none() {
+        if value.is_none() && !self.lost.iter().any(|(spot, lost)| *spot == owner.spot && *lost == key) {
             let fix = format!("Add {key}: ….");
             self.note(Code::KeyMissing, Spot { length: 1, ..owner.spot }, format!("{what} has no \"{key}\"."), fix);
         }
@@ -326,11 +370,30 @@ impl<'t> Sheet<'t> {
     }
 }
 
+/// How many entries after a key without a value are unknown, and only as far in as the key itself: they were meant to be its own.
+fn level_with(entries: &[(Key, Node)], nth: usize, known: &[&str]) -> usize {
+    let (key, value) = &entries[nth];
+    if !is_absent(value) {
+        return 0;
+    }
+    let is_stranger = |(other, _): &&(Key, Node)| {
+        other.spot.line > key.spot.line
+            && other.spot.column == key.spot.column
+            && !known.contains(&&*other.text)
+            && nearest(&other.text, known.iter().copied()).is_none()
+    };
+    entries[nth + 1..].iter().take_while(is_stranger).count()
+}
+
+/// Whether nothing stands where a value belongs.
+fn is_absent(node: &Node) -> bool {
+    matches!(&node.data, Data::Scalar { text, plain: true } if text.is_empty())
+}
+
 /// The fix for an unquoted value that a comma cut in two, so that its rest looks like a key without a value.
 fn cut(before: Option<&(Key, Node)>, key: &Key, value: &Node, known: &[&str]) -> Option<String> {
     let (_, Node { data: Data::Scalar { text: first, plain: true }, .. }) = before? else { return None };
-    let is_rest = matches!(&value.data, Data::Scalar { text, plain: true } if text.is_empty());
-    let is_cut = is_rest && nearest(&key.text, known.iter().copied()).is_none();
+    let is_cut = is_absent(value) && nearest(&key.text, known.iter().copied()).is_none();
     is_cut.then(|| format!("A comma ends the value. Put it in double quotes: \"{first}, {}\".", key.text))
 }
 
@@ -363,6 +426,27 @@ mod tests {
         let (mut sheet, node) = sheet_of("nubmer: \"1\"\n");
         sheet.map(&node, "A station", ["number", "where"]);
         assert_eq!(sheet.findings[0].fix, "If you mean \"number\", write that.");
+    }
+
+    #[test]
+    fn lines_that_are_not_further_in_than_their_key_are_told_once() {
+        let (mut sheet, node) = sheet_of("settings:\nlamp.follows: [a]\ngate.opens: never\nwhere: x\n");
+        let [settings, location] = sheet.map(&node, "A site", ["settings", "where"]).unwrap();
+        assert_eq!((settings, location.is_some()), (None, true));
+        sheet.required(settings, &node, "A site", "settings");
+        let [one] = &sheet.findings[..] else { panic!("{:#?}", sheet.findings) };
+        let said = "\"lamp.follows\" is no further in than \"settings:\", so it is not part of it.";
+        assert_eq!((one.place.line, &*one.message), (2, said));
+        assert_eq!(one.fix, "Indent the 2 lines below \"settings:\" by two more spaces.");
+    }
+
+    #[test]
+    fn a_key_without_a_colon_between_braces_is_not_missing_too() {
+        let (mut sheet, node) = sheet_of("{number \"+44\", where: x}\n");
+        let [number, _] = sheet.map(&node, "A station", ["number", "where"]).unwrap();
+        sheet.required(number, &node, "A station", "number");
+        let [one] = &sheet.findings[..] else { panic!("{:#?}", sheet.findings) };
+        assert_eq!(one.replacement.as_deref(), Some("number: \"+44\""), "{one}");
     }
 
     #[test]

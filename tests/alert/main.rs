@@ -92,6 +92,7 @@ fn told(stations: usize, news: &News) -> Message {
         stopped: &news.stopped,
         refused: &[],
         silent: &BTreeMap::new(),
+        pages: None,
         is_full: false,
         ledger_seq: 0,
         clock: clock(),

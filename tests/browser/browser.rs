@@ -154,6 +154,11 @@ impl Phone {
         }
     }
 
+    /// Waits until the page can be opened without a network.
+    pub async fn offline_ready(&self) {
+        self.until("it is ready for no network", "return document.documentElement.dataset.offline === 'ready'").await;
+    }
+
     pub async fn text(&self) -> String {
         let text = self.client().execute("return document.body.innerText", Vec::new()).await;
         text.ok().and_then(|text| text.as_str().map(str::to_owned)).unwrap_or_default()

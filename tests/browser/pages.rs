@@ -5,8 +5,6 @@ use super::fleet::Fleet;
 use super::technician::Technician;
 use super::visits::{card, sent};
 
-const READY: &str = "return document.documentElement.dataset.offline === 'ready'";
-
 #[tokio::test(flavor = "multi_thread")]
 async fn two_pages_of_one_phone_are_one_visit_in_which_nothing_is_tapped_twice() {
     let mut fleet = Fleet::new("");
@@ -60,7 +58,7 @@ async fn the_start_page_leads_back_to_what_is_not_finished_and_sends_what_waits(
     let start = format!("http://{}/", fleet.address);
     let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
     technician.open(&url).await;
-    technician.phone.until("it is ready for no network", READY).await;
+    technician.phone.offline_ready().await;
     while technician.phone.screen().await != "step3" {
         technician.turn().await;
     }

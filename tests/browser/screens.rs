@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
-use serde_json::json;
+use serde_json::{Value as Json, json};
 use stationkeep::script::{Script, Way};
 
 use super::browser::Phone;
@@ -114,6 +114,104 @@ async fn every_screen_of_a_card_to_key_is_large_fits_and_is_accessible() {
     fleet.start();
     let (_, fits) = walked(&fleet, site, "key").await;
     assert_eq!(fits, Vec::<String>::new());
+}
+
+/// For each screen the shortest way to it: the taps, the last of them apart.
+const WAYS: &str = "const { screens } = JSON.parse(document.getElementById('data').textContent).visit;
+    const ways = new Map([[0, []]]);
+    for (const [at, way] of ways) for (const { word, to } of screens[at].answers)
+        if (!ways.has(to)) ways.set(to, [...way, { screen: screens[at].id, word, at: '2026-11-25T12:00:00Z' }]);
+    return [...ways].filter(([, way]) => way.length).map(([to, way]) => ({ way, to: screens[to].id, shows: screens[to].shows }))";
+
+/// Goes to a screen as another page would, but for the last tap; what is larger than the page then, and the lowest answer.
+fn reached(way: &Json, to: &str) -> String {
+    let last = way.as_array().and_then(|way| way.last()).expect("a tap");
+    format!(
+        "return (async () => {{
+            const titles = {{ accepted: ['Accepted'], refused: ['Refused'], nothing: ['Nothing'], dropped: ['Line dropped'],
+                yes: ['Yes', 'This'], no: ['No', 'Another'], done: ['Done', 'Go on'], again: ['Try again'], leave: ['Stop here'],
+                reached: ['Reached'], failed: ['Did not', 'None of'], other: ['Someone'], later: ['No test', 'I cannot'] }};
+            const shown = async (name) => {{
+                for (let nth = 0; nth < 200 && document.getElementById('visit').dataset.screen !== name; nth += 1)
+                    await new Promise((done) => setTimeout(done, 5));
+                return document.getElementById('visit').dataset.screen === name;
+            }};
+            const way = {way};
+            await new Promise((done) => {{
+                const request = indexedDB.open('stationkeep');
+                request.onsuccess = () => {{
+                    const rows = request.result.transaction('visits', 'readwrite').objectStore('visits');
+                    rows.openCursor().onsuccess = ({{ target }}) => target.result?.update({{ ...target.result.value, taps: way.slice(0, -1) }});
+                    rows.transaction.oncomplete = () => {{ request.result.close(); done(); }};
+                }};
+            }});
+            document.dispatchEvent(new Event('visibilitychange'));
+            if (!(await shown({from}))) return null;
+            const is = (one) => titles[{word}]?.some((title) => one.querySelector('span')?.textContent.startsWith(title));
+            [...document.querySelectorAll('#visit button')].find(is)?.click();
+            if (!(await shown({to:?}))) return null;
+            const {{ scrollHeight: h, scrollWidth: w }} = document.documentElement;
+            const low = [...document.querySelectorAll('#visit .answer, #visit .go')].map((one) => one.getBoundingClientRect().height);
+            return [h - innerHeight, w - innerWidth, Math.min(999, ...low)];
+        }})()",
+        from = last["screen"],
+        word = last["word"],
+    )
+}
+
+/// How many screens were measured; those that a small phone does not show whole are told.
+async fn measured(fleet: &Fleet, site: Site) -> (usize, Vec<String>) {
+    let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
+    technician.open(&card(fleet, &site.script)).await;
+    technician.turn().await;
+    let ways = technician.phone.run(WAYS).await;
+    let (mut count, mut wrong) = (0, Vec::new());
+    for (width, height, scale) in [(320, 568, 1.0), (160, 284, 2.0)] {
+        technician.phone.resize(width, height, scale).await;
+        for way in ways.as_array().expect("a list") {
+            let (to, shows) = (way["to"].as_str().expect("a name"), way["shows"].as_str().expect("a word"));
+            let sizes = technician.phone.run(&reached(&way["way"], to)).await;
+            if sizes.is_null() {
+                // A test call that is not asked for on the shortest way to it; what is asked for is measured where visits are walked.
+                assert!(
+                    ["test", "who", "finish"].contains(&shows),
+                    "{to} is not reached: {}",
+                    technician.phone.text().await
+                );
+                continue;
+            }
+            let size = |nth: usize| sizes[nth].as_f64().expect("a number");
+            count += 1;
+            if size(1) > 0.0 || size(2) < 64.0 || (scale == 1.0 && size(0) > 0.0 && shows != "finish") {
+                wrong.push(format!("{to} at {scale}: {sizes}"));
+            }
+        }
+    }
+    (count, wrong)
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn every_screen_that_an_answer_may_lead_to_fits_the_smallest_phone() {
+    let mut fleet = Fleet::new("");
+    let longest = fleet.longest().await;
+    fleet.start();
+    let (count, wrong) = measured(&fleet, longest).await;
+    assert!(count > 200 && wrong.is_empty(), "{count}: {wrong:#?}");
+}
+
+/// The line that it is wired to is another, and its restart ends the first call.
+#[tokio::test(flavor = "multi_thread")]
+async fn so_does_every_screen_of_a_card_of_two_calls() {
+    let mut fleet = Fleet::new("");
+    let file = "config/inventory/sites/ferry-terminal.yaml";
+    let text = fleet.read(file);
+    let (head, rest) = text.split_once("FT-05: {").expect("the station");
+    fleet.write(file, &format!("{head}FT-05: {{line: {{kind: direct}}, {rest}"));
+    let site = fleet.script("FT-05", Way::There).await.expect("a script");
+    assert_eq!(site.script.calls.len(), 2);
+    fleet.start();
+    let (count, wrong) = measured(&fleet, site).await;
+    assert!(count > 40 && wrong.is_empty(), "{count}: {wrong:#?}");
 }
 
 /// The station of the first script that is so.
@@ -376,10 +474,7 @@ async fn a_page_asks_nobody_else_and_its_policy_holds() {
     fleet.start();
     let technician = Technician::new(Phone::new(320, 568).await, site.station);
     technician.open(&card(&fleet, &site.script)).await;
-    technician
-        .phone
-        .until("it is ready for no network", "return document.documentElement.dataset.offline === 'ready'")
-        .await;
+    technician.phone.offline_ready().await;
     let asked = technician
         .phone
         .run("return performance.getEntriesByType('resource').map((one) => new URL(one.name).origin)")

@@ -80,10 +80,7 @@ async fn disturbed(mishap: Mishap) {
     let url = card(&fleet, &site.script);
     let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
     technician.open(&url).await;
-    technician
-        .phone
-        .until("it is ready for no network", "return document.documentElement.dataset.offline === 'ready'")
-        .await;
+    technician.phone.offline_ready().await;
     let which = Which::new();
     for nth in 0..60 {
         let before = technician.phone.screen().await;
@@ -156,10 +153,7 @@ async fn a_visit_wholly_without_a_network_is_kept_and_sent_by_the_next_page_that
     let url = card(&fleet, &site.script);
     let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
     technician.open(&url).await;
-    technician
-        .phone
-        .until("it is ready for no network", "return document.documentElement.dataset.offline === 'ready'")
-        .await;
+    technician.phone.offline_ready().await;
     fleet.stop();
     technician.whole().await;
     assert_eq!(technician.phone.screen().await, "ready");
@@ -250,7 +244,7 @@ async fn a_tap_can_be_undone_and_a_report_that_was_sent_is_corrected_by_another(
             "return (async () => {
                 const { finished } = await import(document.querySelector('script[type=module]').src.replace('visit.js', 'finished.js'));
                 const says = ['Report A corrects report B too and is later, so this one has no effect.'];
-                const sent = { at: new Date().toISOString(), consequences: says, missing: [] };
+                const sent = { at: new Date().toISOString(), consequences: says, missing: [], hasNoEffect: true };
                 const now = { kept: { station: 'A', sent }, visit: {}, offset: 0, others: 0 };
                 document.getElementById('visit').replaceChildren(...finished(now, {}).flat(9).filter(Boolean));
             })()",
@@ -351,6 +345,32 @@ async fn after_a_wrong_key_that_was_accepted_every_button_that_it_may_have_chang
     assert!(tests.len() > asked, "{report}");
     assert!(tests.iter().any(|test| test["lifeline"] == "emergency" && test["contact"] != serde_json::Value::Null));
     assert!(report["note"].as_str().is_some_and(|note| note.contains("A wrong key was accepted.")), "{report}");
+}
+
+/// What was not stored is not tested: whoever answers then, the call would prove the wrong thing.
+#[tokio::test(flavor = "multi_thread")]
+async fn after_a_step_that_was_refused_no_test_call_of_what_it_stores_is_asked_for() {
+    let mut fleet = Fleet::new("");
+    let site = fleet.script("EQ-02", Way::There).await.expect("a script");
+    assert_eq!(site.script.tests.len(), 1);
+    fleet.start();
+    let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
+    technician.open(&card(&fleet, &site.script)).await;
+    while technician.phone.screen().await != "step1" {
+        technician.turn().await;
+    }
+    for words in ["Refused", "Refused", "Done", "Go on"] {
+        technician.tap(words).await;
+    }
+    assert_eq!(technician.phone.screen().await, "finish", "{}", technician.phone.text().await);
+    technician.tap("Send").await;
+    sent(&technician).await;
+    let report = technician.phone.kept("visits").await[0]["report"].clone();
+    assert_eq!(
+        (&report["tests"], &report["steps"][0]["heard"]),
+        (&serde_json::Value::Null, &"refused".into()),
+        "{report}"
+    );
 }
 
 /// Nothing is heard at one step, then the line drops before the next, and the report says so.

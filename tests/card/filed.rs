@@ -91,6 +91,34 @@ async fn a_visit_and_its_report_are_recorded_once_and_answered_with_what_came_of
     assert!(on_record(&house, EntryKind::Report, 1).await && on_record(&house, EntryKind::Begun, 1).await);
 }
 
+/// The keys of the card with one of them wrong may be another command of that station, which nothing of the report tells.
+#[tokio::test(flavor = "multi_thread")]
+async fn where_nothing_was_heard_the_buttons_that_a_wrong_key_may_have_changed_are_named_and_the_card_has_their_lines()
+{
+    let house = House::open().await;
+    let card = house.get(&format!("/card/{}?station={ADRIFT}", house.present(ADRIFT).await.1), &[]).await;
+    let draft = super::page::text_of(&card.body);
+    assert!(draft.contains("# - lifeline: emergency"), "{draft}");
+    let digest = house.issue(ADRIFT, Errand::There).await;
+    let asked =
+        |said: &Value| texts(&said["missing"]).into_iter().find(|one| one.contains("wrong key")).map(str::to_owned);
+    let said = json_of(&post(&house, REPORTS, &[], &report(1, &digest, &["nothing"])).await);
+    let all = "If a wrong key was accepted: a test call of \"the red button\" and of \"the blue button\".";
+    assert_eq!(asked(&said).as_deref(), Some(all), "{said}");
+    assert_eq!(said["no_effect"], Value::Null);
+    let mut tested = report(2, &digest, &["nothing"]);
+    tested["tests"] = json!([{"lifeline": "emergency", "outcome": "reached", "contact": "control-room"}]);
+    tested["corrects"] = id(1).into();
+    let said = json_of(&post(&house, REPORTS, &[], &tested).await);
+    assert_eq!(
+        asked(&said).as_deref(),
+        Some("If a wrong key was accepted: a test call of \"the blue button\"."),
+        "{said}"
+    );
+    let again = json_of(&post(&house, REPORTS, &[], &report(1, &digest, &["nothing"])).await);
+    assert_eq!((&again["no_effect"], asked(&again)), (&true.into(), None), "{again}");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn what_is_wrong_is_kept_with_its_reasons_and_listed() {
     let house = House::open().await;

@@ -120,12 +120,17 @@ impl Errand {
 impl House {
     /// Open to this machine alone.
     pub async fn open() -> House {
-        House::with(sample(), Access::default(), None).await
+        House::with(sample(), Access::default(), None, false).await
+    }
+
+    /// The same, in a rehearsal.
+    pub async fn rehearsing() -> House {
+        House::with(sample(), Access::default(), None, true).await
     }
 
     /// With tokens and an address.
     pub async fn guarded() -> House {
-        House::with(sample(), access(), Some(ADDRESS.into())).await
+        House::with(sample(), access(), Some(ADDRESS.into()), false).await
     }
 
     /// Open to this machine alone, with what was confirmed so many days ago overdue.
@@ -136,10 +141,10 @@ impl House {
         let edited = text.replace("reconfirm_days: 1825", &format!("reconfirm_days: {days}"));
         assert_ne!(edited, text);
         fs::write(&file, edited).expect("a file");
-        House::with(home, Access::default(), None).await
+        House::with(home, Access::default(), None, false).await
     }
 
-    async fn with(home: tempfile::TempDir, access: Access, address: Option<String>) -> House {
+    async fn with(home: tempfile::TempDir, access: Access, address: Option<String>, rehearsal: bool) -> House {
         let config = loaded(home.path());
         let (fleet, store) = fleet(&config).await;
         let key = config.key_place().load().expect("a readable key").expect("a key");
@@ -147,7 +152,7 @@ impl House {
         let clock = Arc::new(AtomicI64::new(noon.as_second()));
         let now = clock.clone();
         let now = move || Timestamp::from_second(now.load(Ordering::Relaxed)).expect("a time");
-        let outside = Outside { now: Arc::new(now.clone()), id: Uuid::now_v7, rehearsal: false };
+        let outside = Outside { now: Arc::new(now.clone()), id: Uuid::now_v7, rehearsal };
         let fleet = Arc::new(Mutex::new(fleet));
         let (asking, mut askers) = asking();
         let (keeper, files) = (fleet.clone(), later());

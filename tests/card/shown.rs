@@ -112,6 +112,34 @@ async fn what_is_nowhere_or_damaged_is_said_as_a_page() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn in_a_rehearsal_every_page_says_so_first() {
+    let house = House::rehearsing().await;
+    let (_, digest) = house.present(OTHER).await;
+    for (path, status) in [
+        ("/".to_owned(), 200),
+        (path(&digest, OTHER), 200),
+        (path("next", "EQ-01"), 200),
+        (path("next", "EQ-99"), 404),
+        (path("next", ""), 404),
+        (path(&digest, "EQ-99"), 404),
+        (path(&digest, ADRIFT), 404),
+        (path("nonsense", ADRIFT), 404),
+        (format!("{}&station=EQ-01", path(&digest, OTHER)), 400),
+        (path("0123456789abcdef", ADRIFT), 410),
+        (path("0123456789abcdef", "EQ-01"), 410),
+    ] {
+        let answered = house.get(&path, &[]).await;
+        assert_eq!(answered.status, status, "{path}: {answered:?}");
+        assert!(answered.body.contains("<title>REHEARSAL: "), "{path}: {answered:?}");
+        assert!(text_of(&answered.body).starts_with("REHEARSAL"), "{path}: {}", text_of(&answered.body));
+    }
+    for path in ["/".to_owned(), path(&digest, OTHER)] {
+        let answered = house.get(&path, &["host: evil.example:80".to_owned()]).await;
+        assert!(answered.status == 421 && answered.body.contains("<title>REHEARSAL: "), "{answered:?}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_card_that_a_report_put_out_of_date_says_so_and_leads_to_the_present_one() {
     let house = House::open().await;
     let (_, digest) = house.present(ADRIFT).await;

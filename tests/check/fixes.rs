@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 use std::fs;
 use std::os::unix::fs::{PermissionsExt, symlink};
+use std::path::Path;
+use std::process::Command;
 
 use serde_json::Value as Json;
 
@@ -66,9 +68,44 @@ fn what_is_fixed_is_gone_nothing_new_has_come_and_a_second_time_changes_nothing(
         assert_eq!(fleet.findings(&[]), Vec::<Json>::new(), "{wrong}");
         let after = all(&fleet);
         let again = fix(&fleet);
-        assert!(again.out.starts_with("Nothing is to be fixed that needs no decision."), "{again:?}");
+        assert!(again.out.starts_with("No fix can be written without your decision."), "{again:?}");
         assert_eq!(all(&fleet), after);
     }
+}
+
+/// The same on a terminal, whose question is answered.
+fn fix_on_a_terminal(fleet: &Fleet, answer: &str) -> Done {
+    let python = std::env::var("STATIONKEEP_TEST_PYTHON").expect("tests/run sets STATIONKEEP_TEST_PYTHON");
+    let asked = fleet.command(&["check", "--fix"]);
+    let mut terminal = Command::new(python);
+    terminal.arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/check/terminal.py")).arg(answer);
+    terminal.arg(asked.get_program()).args(asked.get_args()).current_dir(fleet.path(""));
+    for (name, value) in asked.get_envs() {
+        match value {
+            Some(value) => terminal.env(name, value),
+            None => terminal.env_remove(name),
+        };
+    }
+    let output = terminal.output().expect("Python");
+    let text = |bytes: Vec<u8>| String::from_utf8_lossy(&bytes).into_owned();
+    Done { code: output.status.code(), out: text(output.stdout), err: text(output.stderr) }
+}
+
+#[test]
+fn on_a_terminal_it_shows_what_it_would_write_asks_and_writes_only_after_a_yes() {
+    let (file, right, wrong) = FIXED[0];
+    let fleet = Fleet::new();
+    fleet.edit(file, right, wrong);
+    let before = all(&fleet);
+    for answer in ["n", "", "yes please"] {
+        let done = fix_on_a_terminal(&fleet, answer);
+        let (shown, asked) = (done.out.find("+++ "), done.out.find("Write 1 fix in 1 file? [y/N] "));
+        assert!(shown.is_some() && shown < asked, "{answer:?}: {done:?}");
+        assert_eq!((done.code, all(&fleet) == before), (Some(2), true), "{answer:?}: {done:?}");
+    }
+    let done = fix_on_a_terminal(&fleet, "y");
+    assert!(done.code == Some(0) && done.out.contains("Nothing is left."), "{done:?}");
+    assert_eq!(fleet.findings(&[]), Vec::<Json>::new());
 }
 
 #[test]

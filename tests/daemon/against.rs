@@ -220,6 +220,51 @@ fn broken_files_on_either_side_are_told_and_nothing_is_compared() {
     assert!(here.out.contains("error") && !here.out.contains("Against"), "{}", here.out);
 }
 
+#[test]
+fn a_folder_without_an_inventory_is_said_to_be_one_whatever_else_is_wrong_in_it() {
+    let fleet = sample();
+    fleet.write("other/notes.yaml", "a: [\n");
+    std::os::unix::fs::symlink("/nowhere", fleet.path("other/a-link.yaml")).expect("a link");
+    let other = fleet.path("other").display().to_string();
+    let done = fleet.run(&["check", "--against", &other]).ended(2);
+    let said = format!("stationkeep: {other} holds no inventory: no .yaml file there says \"inventory: 1\".");
+    assert!(done.err.starts_with(&said) && done.err.lines().count() == 1, "{}", done.err);
+}
+
+#[test]
+fn what_ends_the_watch_of_a_broken_button_and_what_a_rule_changes_is_said() {
+    let fleet = sample();
+    let old = fleet.path("old");
+    super::sample::copy(&fleet.path("config"), &old);
+    let old = old.display().to_string();
+    fleet.run(&["drift"]).ended(3);
+    let says = |file: &str, from: &str, to: &str, expected: &str| {
+        let path = format!("config/{file}");
+        let text = fs::read_to_string(fleet.path(&path)).expect("a file");
+        assert!(text.contains(from), "{from}");
+        fleet.write(&path, &text.replace(from, to));
+        let said = fleet.run(&["check", "--against", &old]).ended(0).out;
+        assert!(said.contains(expected), "{expected}: {said}");
+        fleet.write(&path, &text);
+    };
+    let gone = "Nobody is alerted about it once it is gone.";
+    says(
+        "inventory/sites/hobskerry-causeway.yaml",
+        "      HC-04:",
+        "      # HC-04:",
+        &format!("HC-04 is out-of-service: the red button calls nobody. {gone}"),
+    );
+    says(
+        "inventory/sites/ferry-terminal.yaml",
+        "      FT-03:",
+        "      # FT-03:",
+        &format!("FT-03 is out-of-service: the last test of the alarm button failed. {gone}"),
+    );
+    let aligned = "untested becomes aligned, at 2 stations: HC-05, NM-02";
+    says("stationkeep.yaml", "require_tests: true", "require_tests: false", aligned);
+    says("stationkeep.yaml", "reconfirm_days: 1825", "reconfirm_days: 30", "aligned becomes overdue, at 20 stations: ");
+}
+
 /// Runs git in the sample's folder; the git program is the reference here.
 fn git(folder: &std::path::Path, args: &[&str]) -> String {
     let out = Command::new("git")
@@ -267,7 +312,9 @@ fn a_revision_is_compared_as_its_checkout_would_be_keybooks_too_and_named_with_i
     let line = format!("HEAD is {} (Morag Sinclair, ", &id[..10]);
     assert!(
         said.contains(&line)
-            && said.contains("Against HEAD: 25 stations would change, 6 stations would only be described differently."),
+            && said.contains(
+                "Against HEAD: 25 stations would change, 6 stations would change in their description alone."
+            ),
         "{said}"
     );
     let unknown = fleet.run(&["check", "--against", "no-such-branch"]).ended(2).err;

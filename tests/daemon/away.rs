@@ -104,7 +104,7 @@ fn read_meanwhile(fleet: &Fleet, why: &str) {
     assert!(fleet.run(&["explain", "NP-01"]).ended(0).out.contains("emergency.primary"));
     let script = fleet.run(&["script", "NP-01"]).ended(1);
     assert!(script.err.contains(why) && script.out.is_empty(), "{script:?}");
-    assert!(fleet.run(&["ledger", "verify"]).ended(0).out.contains("The ledger is whole"));
+    assert!(fleet.run(&["ledger", "verify"]).ended(0).out.contains("The ledger is complete and unchanged"));
     fleet.run(&["ledger", "export"]).ended(0);
 }
 

@@ -129,9 +129,11 @@ fn a_port_that_is_taken_keeps_the_pages_away_and_not_the_watch() {
     let log = daemon.log();
     assert!(log.contains("cannot listen on") && log.contains(&port.to_string()) && log.contains("\"listen\""), "{log}");
     assert!(daemon.said().contains("cannot be reached yet"), "{}", daemon.said());
-    receiver.wait_for(1);
-    fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
+    // On-call is alerted of that, and of the fleet.
     receiver.wait_for(2);
+    assert_eq!(told_of_pages(&receiver), ["unreachable"]);
+    fleet.rename_into(FLEET, &fleet_yaml(NEW_OFFICER));
+    receiver.wait_for(3);
     // Another port is taken up; with any free port the log names the real one.
     fleet.rename_into(FILE, &configuration(100, &webhook("on-call")));
     let first: SocketAddr = until("an address", || {
@@ -141,16 +143,27 @@ fn a_port_that_is_taken_keeps_the_pages_away_and_not_the_watch() {
     });
     assert_ne!(first.port(), 0);
     assert_eq!(get(first, "/healthz").status, 200);
+    receiver.wait_for(4);
+    assert_eq!(told_of_pages(&receiver), ["unreachable", "reachable"]);
     // A taken one leaves the one before; once it is free, it is listened on, and the other is left.
     fleet.rename_into(FILE, &listening(port));
     until("the second time that it is said", || (daemon.log().matches("cannot listen on").count() == 2).then_some(()));
     assert_eq!(get(first, "/healthz").status, 200);
+    receiver.wait_for(5);
     drop(taken);
     until("the old port left", || TcpStream::connect(first).is_err().then_some(()));
     assert_eq!(get(port, "/healthz").json()["healthy"], true);
     assert!(daemon.runs());
+    receiver.wait_for(6);
     daemon.comes_to_rest_at(port);
-    assert_eq!(receiver.heard().len(), 2);
+    assert_eq!(told_of_pages(&receiver), ["unreachable", "reachable", "unreachable", "reachable"]);
+    assert_eq!(receiver.heard().len(), 6);
+}
+
+/// What was told of the daemon's own address, in its order.
+fn told_of_pages(receiver: &Receiver) -> Vec<String> {
+    let pages = receiver.heard().into_iter().filter(|got| got.kind() == "stationkeep.pages.v1");
+    pages.map(|got| got.event["data"]["state"].as_str().expect("a state").to_owned()).collect()
 }
 
 #[test]

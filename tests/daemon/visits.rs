@@ -135,6 +135,24 @@ fn on_call_is_alerted_at_the_moment_at_which_nothing_was_heard_of_a_visit_for_24
 }
 
 #[test]
+fn history_under_a_former_name_is_that_of_the_station_and_says_how_much_stands_under_it() {
+    let fleet = sample();
+    let before = said(&fleet, &["history", "EQ-02"]);
+    let path = "config/inventory/sites/east-quay.yaml";
+    let text = std::fs::read_to_string(fleet.path(path)).expect("a file");
+    fleet.write(path, &text.replace("EQ-02: {number", "EQ-22: {formerly: EQ-02, number"));
+    let entries = before.matches(" report ").count();
+    for name in ["EQ-02", "EQ-22"] {
+        let after = said(&fleet, &["history", name]);
+        let head = format!("EQ-22 (east-quay: East quay, head of ladder 4, by the ice house) called EQ-02 before: {entries} entries");
+        assert!(after.starts_with(&head), "{after}");
+        assert_eq!(after.matches(" report ").count(), entries, "{after}");
+        // Values are shown as the model means them, as for any station.
+        assert!(after.contains("left line.kind: pbx") && !after.contains("no longer in the inventory"), "{after}");
+    }
+}
+
+#[test]
 fn history_tells_of_a_visit_that_was_begun_reported_and_corrected() {
     let fleet = sample();
     let script = fleet.run(&["script", "EQ-02", "--format", "json"]).ended(0).json();

@@ -12,8 +12,8 @@ use crate::alert::decide::decide;
 use crate::alert::event::{Message, source_of};
 use crate::alert::heartbeat::{heartbeat, trial};
 use crate::alert::pass::{
-    Brake, Cause, FailedTest, FilesRead, Next, Pass, Refused, RejectedReport, RejectedReports, ReportTaken, Says,
-    Silent, Stopped, ToCallBack, Work,
+    Brake, Cause, FailedTest, FilesRead, Next, Pages, Pass, Refused, RejectedReport, RejectedReports, ReportTaken,
+    Says, Silent, Stopped, ToCallBack, Unreachable, Work,
 };
 use crate::alert::terms::{AlertTerms, Subscription};
 use crate::brake::{Change, Held, Limit, Share, Tally};
@@ -58,6 +58,7 @@ fn make() -> Vec<Message> {
         all.extend(rest(News { stopped: stopped(name), ..News::default() }));
         all.extend(rest(News { silent: silent(name), ..News::default() }));
         all.extend(rest(News { refused: refused(name), ..News::default() }));
+        all.extend(rest(News { pages: Some(pages(name)), ..News::default() }));
         all.extend(rest(News { held: true, ..News::default() }));
         let source = source_of(fleet);
         all.push(trial(&"on-call".into(), "try-1".into(), (&source, fleet), clock()));
@@ -88,6 +89,7 @@ struct News {
     stopped: BTreeMap<Name, Stopped>,
     silent: BTreeMap<Name, Silent>,
     refused: Vec<Refused>,
+    pages: Option<Pages>,
     held: bool,
 }
 
@@ -149,6 +151,7 @@ impl Samples {
             stopped: &news.stopped,
             refused: &news.refused,
             silent: &news.silent,
+            pages: news.pages.as_ref(),
             is_full: false,
             ledger_seq: 0,
             clock: self.clock,
@@ -275,6 +278,11 @@ fn refused(name: &str) -> Vec<Refused> {
     let refused =
         Refused { seq: 1, webhook: name.into(), message, said, at: clock(), is_closed: true, ended: Vec::new() };
     vec![refused]
+}
+
+fn pages(host: &str) -> Pages {
+    let unreachable = Unreachable { since: clock(), because: "another program listens there".into() };
+    Pages { host: host.into(), address: "127.0.0.1:8470".into(), unreachable: Some(unreachable) }
 }
 
 fn held() -> Held {

@@ -12,7 +12,7 @@ use super::super::case::{Before, Case, Told};
 use super::super::topic::seen::Seen;
 use super::super::topic::station::{Memory, Station};
 use super::{
-    AlertTerms, Brake, Cases, Cause, FilesRead, Next, Pass, Reason, Refused, RejectedReports, ReportTaken,
+    AlertTerms, Brake, Cases, Cause, FilesRead, Next, Pages, Pass, Reason, Refused, RejectedReports, ReportTaken,
     ScriptToCallBack, Silent, Stopped, Subscription, ToCallBack, Verdict, Work, decide,
 };
 use crate::brake::{Change, Held, Limit, Tally};
@@ -217,6 +217,7 @@ pub struct Watch {
     pub stopped: BTreeMap<Name, Stopped>,
     pub silent: BTreeMap<Name, Silent>,
     pub refused: Vec<Refused>,
+    pub pages: Option<Pages>,
     pub is_full: bool,
     pub clock: Timestamp,
     pub cases: Cases,
@@ -255,6 +256,7 @@ impl Watch {
             stopped: BTreeMap::new(),
             silent: BTreeMap::new(),
             refused: Vec::new(),
+            pages: None,
             is_full: false,
             clock: "2026-11-20T10:00:00Z".parse().unwrap(),
             cases: Cases::default(),
@@ -357,6 +359,7 @@ impl Watch {
             stopped: &self.stopped,
             refused: &self.refused,
             silent: &self.silent,
+            pages: self.pages.as_ref(),
             is_full: self.is_full,
             ledger_seq: self.seq,
             clock: self.clock,

@@ -9,6 +9,7 @@ mod files;
 mod fixes;
 mod fixture;
 mod message;
+mod pages;
 mod receivers;
 mod refused;
 mod reminder;

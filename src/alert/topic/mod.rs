@@ -6,6 +6,7 @@ pub mod change;
 pub mod files;
 pub mod fixes;
 pub mod growth;
+pub mod pages;
 pub mod receivers;
 pub mod refused;
 pub mod reports;

@@ -123,7 +123,7 @@ fn refused_text(script: &Script, station: &Station, refused: &RefusedCodes, code
         (true, _) => " This card opens with another code.",
         (false, true) => "",
         (false, false) => {
-            " No other code is on record. Before you ring, ops must find out which code the station holds."
+            " No other code is on record. Ask ops for another one. If none is known, try this one once more, slowly."
         }
     };
     let each: Vec<String> = each.iter().map(|refusal| refusal_text(refusal, station, codes)).collect();

@@ -7,6 +7,7 @@ use super::cautions::{back_text, cautions_with, lead};
 use super::draft::draft;
 use super::facts::facts;
 use super::failing;
+use super::note::noted;
 use super::stretch::{Stretch, bare, bare_stretches};
 use super::tests_to_make::texts;
 use super::words::{effect_text, sentence, tone};
@@ -93,7 +94,9 @@ pub struct CardLine {
     pub stay: Option<String>,
     /// Why it is there, and why there.
     pub remarks: Option<String>,
-    /// The keybook's note on the command.
+    /// The keybook's note on the command, where it is to be minded before the step.
+    pub warns: Option<String>,
+    /// The same where it is not.
     pub note: Option<Name>,
 }
 
@@ -118,7 +121,10 @@ fn how_to_report(several: bool, contacts: bool, found: bool) -> String {
         }
         false => "",
     };
-    let contacts = if contacts { " If someone else answered a test call, change its contact." } else { "" };
+    let contacts = match contacts {
+        true => " If someone else answered a test call, change its contact. If a stranger did, write \"failed\".",
+        false => "",
+    };
     format!(
         "Replace each \"null\": when it was done (2026-11-25T09:30:00Z), who did it, what you heard (accepted, refused, nothing or \
          skipped), how each test ended (reached or failed). If you heard nothing once and a refusal once, write the word \"nothing\". \
@@ -225,7 +231,18 @@ impl CardLine {
     fn plain(label: Label, keys: Vec<KeyGroup>, what: String) -> CardLine {
         let keys = keys.into_iter().map(|group| group.text).collect();
         let tries = usize::from(label != Label::Close);
-        CardLine { label, keys, tries, what, bare: None, fails: None, stay: None, remarks: None, note: None }
+        CardLine {
+            label,
+            keys,
+            tries,
+            what,
+            bare: None,
+            fails: None,
+            stay: None,
+            remarks: None,
+            warns: None,
+            note: None,
+        }
     }
 
     fn of(script: &Script, step: &Step, station: &Station, stretches: &[Stretch], codes: &Codes) -> CardLine {
@@ -236,12 +253,14 @@ impl CardLine {
         let remarks = step.rationale.remarks(step.number, &station.keybook);
         let command = station.keybook.commands.iter().find(|command| command.name == step.command);
         let keys = read(&step.keys, command.map(|command| &command.keys), station, codes, false);
+        let (warns, note) = noted(step, station);
         CardLine {
             bare: is_bare.then_some(bare),
             fails: failing::of(script, step),
             stay: stretch.filter(|_| is_bare).map(Stretch::stay),
             remarks: (!remarks.is_empty()).then(|| remarks.join(" ")),
-            note: step.note.clone(),
+            warns,
+            note,
             ..CardLine::plain(Label::Step(step.number), keys, effect_text(step, station))
         }
     }

@@ -5,7 +5,9 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 use uuid::Uuid;
 
+use super::slip::may_change;
 use crate::inventory::Station;
+use crate::keybook::Lifeline;
 use crate::script::delta::Script;
 use crate::script::test_call::TestCall;
 use crate::setting::Weight;
@@ -81,5 +83,27 @@ pub(super) fn draft(script: &Script, station: &Station, id: Uuid) -> String {
         note: None,
     };
     // Texts and numbers always have a YAML form.
-    serde_yaml::to_string(&draft).unwrap_or_default()
+    let text = serde_yaml::to_string(&draft).unwrap_or_default();
+    match text.rfind("note:") {
+        Some(end) => format!("{}{}{}", &text[..end], after_slip(script, station), &text[end..]),
+        None => text,
+    }
+}
+
+/// The test calls that a wrong key makes necessary, as lines that count for nothing until someone takes their sign away.
+fn after_slip(script: &Script, station: &Station) -> String {
+    let is_asked = |lifeline: &Lifeline| script.tests.iter().any(|test| test.lifeline == lifeline.name);
+    let others = may_change(&script.calls, station).into_iter().filter(|lifeline| !is_asked(lifeline));
+    let test = |lifeline: &Lifeline| {
+        let contact = lifeline.settings.iter().find_map(|id| station.wanted(*id)?.contact.as_ref());
+        let test = DraftTest { lifeline: &lifeline.name, outcome: None, contact: contact.map(|contact| &**contact) };
+        serde_yaml::to_string(&[test]).unwrap_or_default()
+    };
+    let lines: String = others.map(test).collect();
+    if lines.is_empty() {
+        return lines;
+    }
+    let list = if script.tests.is_empty() { "tests:\n" } else { "" };
+    let signed = format!("{list}{lines}").lines().map(|line| format!("# {line}\n")).collect::<String>();
+    format!("# After a wrong key that was accepted, take \"# \" away from these lines:\n{signed}")
 }

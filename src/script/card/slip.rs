@@ -4,7 +4,7 @@
 use std::collections::BTreeSet;
 
 use super::words::{button, settings_of, tone};
-use crate::finding::listed;
+use crate::finding::{listed, the};
 use crate::inventory::Station;
 use crate::keybook::{Answer, Lifeline, Refusal, SettingId, SimulatedStation, Verdict};
 use crate::script::delta::{Call, Script, Step};
@@ -26,7 +26,7 @@ struct Slips {
 
 /// What to do after a wrong key; nothing where nothing is keyed.
 pub(super) fn slip(script: &Script, station: &Station) -> Option<String> {
-    let slips = slips(script, station)?;
+    let slips = slips(&script.calls, station)?;
     let keybook = &station.keybook;
     let mut text = "If you press a wrong key, stop and listen.".to_owned();
     if slips.refuses || !slips.waiting.is_empty() {
@@ -36,15 +36,29 @@ pub(super) fn slip(script: &Script, station: &Station) -> Option<String> {
     if !slips.waiting.is_empty() {
         text += &match slips.breaker(script.letters) {
             Some(key) => format!(" If you hear nothing, press {} to get it.", key.sign()),
-            None => " If you hear nothing, ring again, open the call, and key the whole step again.".to_owned(),
+            None => format!(
+                " If you hear nothing, ring again, open the call, and key the whole step again{}.",
+                but_not(script)
+            ),
         };
     }
     if slips.obeys {
         text += " If you hear the accepted signal, the station has stored something else: key the whole step again, and report \
-                 \"nothing\" for it. Write what you keyed into the note.";
+                 what you hear then. Write what you keyed into the note.";
         text += &stored_text(&slips.stored, station);
     }
     Some(text + " If in doubt, report \"nothing\" for the step, and go on as the card says.")
+}
+
+/// ", but not step 1": the steps that are not to be keyed again where nothing was heard.
+fn but_not(script: &Script) -> String {
+    let steps = script.calls.iter().flat_map(|call| &call.steps).filter(|step| !step.recovery.again);
+    let all: Vec<u32> = steps.map(|step| step.number).collect();
+    match &all[..] {
+        [] => String::new(),
+        [one] => format!(", but not step {one}"),
+        all => format!(", but not steps {}", listed(all, "and")),
+    }
 }
 
 /// What a wrong key may have stored, and how to find out.
@@ -54,7 +68,7 @@ fn stored_text(stored: &BTreeSet<SettingId>, station: &Station) -> String {
     let names: Vec<Name> = stored.iter().map(|id| station.keybook.setting(*id).name.clone()).collect();
     let what = match names.len() {
         0 => return String::new(),
-        1..=MOST => format!("the {}", settings_of(station, &names)),
+        1..=MOST => the(&settings_of(station, &names)),
         _ => "any of its settings".to_owned(),
     };
     let buttons: Vec<String> = changed(stored, station).map(|lifeline| button(station, &lifeline.name)).collect();
@@ -67,9 +81,9 @@ fn stored_text(stored: &BTreeSet<SettingId>, station: &Station) -> String {
     }
 }
 
-/// The buttons that a wrong key in a step may have changed.
-pub(super) fn may_change<'s>(script: &Script, station: &'s Station) -> Vec<&'s Lifeline> {
-    slips(script, station).map_or_else(Vec::new, |slips| changed(&slips.stored, station).collect())
+/// The buttons that a wrong key in a step of these calls may have changed.
+pub fn may_change<'s>(calls: &[Call], station: &'s Station) -> Vec<&'s Lifeline> {
+    slips(calls, station).map_or_else(Vec::new, |slips| changed(&slips.stored, station).collect())
 }
 
 fn changed<'s>(stored: &BTreeSet<SettingId>, station: &'s Station) -> impl Iterator<Item = &'s Lifeline> {
@@ -81,13 +95,13 @@ fn is_afresh(answer: &Answer) -> bool {
     matches!(answer.verdict, Verdict::Refused(Refusal::NoSequence)) && !answer.hung_up
 }
 
-fn slips(script: &Script, station: &Station) -> Option<Slips> {
-    let call = script.calls.first()?;
+fn slips(calls: &[Call], station: &Station) -> Option<Slips> {
+    let call = calls.first()?;
     let mut opened = SimulatedStation::new(station.keybook.clone(), Vec::new(), &Codes::default());
     opened.ring();
     keys(&call.open)?.0.into_iter().for_each(|key| drop(opened.press(key)));
     let mut slips = Slips::default();
-    for step in script.calls.iter().flat_map(|call: &Call| &call.steps) {
+    for step in calls.iter().flat_map(|call| &call.steps) {
         slips.of(step, &opened)?;
     }
     if !slips.waiting.is_empty() {

@@ -84,6 +84,7 @@ fn line(out: &mut String, line: &CardLine) {
         Label::Close => "close".into(),
     };
     let options = Options::new(WIDTH).initial_indent("").subsequent_indent("        ");
+    line.warns.iter().for_each(|warns| inset(out, warns));
     let _ = writeln!(out, "{}", fill(&format!("{label:>5}   {}", line.keys.join(" ")), options));
     inset(out, &line.what);
     for code in 1..=line.tries {

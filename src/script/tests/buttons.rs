@@ -283,7 +283,7 @@ fn a_code_that_was_refused_is_said_first_and_tried_last() {
     );
     let (codes, lead, note) = told(TERN, &["file:new"]);
     assert_eq!(codes, serde_json::json!(["file:new"]));
-    assert!(lead.ends_with("ops must find out which code the station holds."), "{lead}");
+    assert!(lead.ends_with("If none is known, try this one once more, slowly."), "{lead}");
     assert!(note.contains("it has refused every code on record") && lead.contains("4711 00"), "{note}");
     let (codes, lead, note) = told(&printed, &["file:old"]);
     assert_eq!(codes, serde_json::json!(["file:new", "factory", "file:old"]));

@@ -257,7 +257,7 @@ async fn came(what: Filed, cards: &Cards, received: &Received, bytes: &[u8]) -> 
     let source = what.source();
     let untold = |_| {
         let consequences = vec!["It is on record. What came of it cannot be told now.".into()];
-        Answer { consequences, missing: Vec::new() }
+        Answer { consequences, ..Answer::default() }
     };
     let (id, answer) = match what {
         Filed::Report => {

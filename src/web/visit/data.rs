@@ -49,6 +49,17 @@ impl Visiting<'_> {
     }
 }
 
+/// The data of the page of a card that is closed: what a phone that has sent its report needs to correct it, beside the visit
+/// without its keys, which it keeps.
+pub(in super::super) fn closed(now: Timestamp) -> Markup {
+    let names: Vec<&str> = MODULES.iter().map(|(name, _)| *name).collect();
+    // It is never kept, but while a correction is under way.
+    let now = now.to_string();
+    let data = json!({"is_closed": true, "now": now, "until": now, "policy": policy(), "modules": names});
+    let data = data.to_string().replace('<', "\\u003c");
+    html! { script id="data" type="application/json" { (PreEscaped(data)) } }
+}
+
 /// The policy of the visit page.
 pub(in super::super) fn policy() -> String {
     policy_of(style::visit_sheet())

@@ -50,13 +50,12 @@ function waits({ isKept }) {
 
 function sent(now, correct, next) {
   const { kept } = now;
-  const { consequences, missing, at } = kept.sent;
+  const { consequences, missing, at, hasNoEffect } = kept.sent;
   const when = new Date(Date.parse(at) + now.offset).toISOString().slice(11, 16);
-  // Where it does not count, "sent" would be half of the truth.
-  const hasNoEffect = consequences.some((text) => NO_EFFECT.test(text));
   const list = (title, all) => (all.length ? [h("h2", {}, title), h("ul", {}, all.map((text) => h("li", {}, text)))] : null);
   return [
     head(now),
+    // Where it does not count, "sent" would be half of the truth.
     hasNoEffect ? h("h1", { class: "big no" }, "SENT, BUT IT HAS NO EFFECT") : h("h1", { class: "big yes" }, "SENT"),
     h("p", { role: "status" }, `Recorded at ${when} UTC. ${hasNoEffect ? "Read why, and correct it." : "You need not send it again."}`),
     list("What it changed", consequences),
@@ -72,9 +71,6 @@ function sent(now, correct, next) {
     ),
   ];
 }
-
-/** How the answer to a report begins that another one has taken the place of. */
-const NO_EFFECT = /so this one has no effect|^This report no longer counts/;
 
 /** By a picture or a message, where nothing goes. */
 function otherwise(report) {

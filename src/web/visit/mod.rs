@@ -5,6 +5,6 @@ mod data;
 mod modules;
 mod waiting;
 
-pub(super) use data::{State, Visiting, policy, policy_of};
+pub(super) use data::{State, Visiting, closed, policy, policy_of};
 pub(super) use modules::{module, worker};
 pub(super) use waiting::waiting;

@@ -1,7 +1,8 @@
 // Sends what the phone keeps: that a visit has begun, and its report. One page sends at a time; the id is the same on every
 // try, so what was recorded and not answered counts once.
 
-import { all, amend, isBegun, remove } from "./keep.js";
+import { all, amend, get, isBegun, remove } from "./keep.js";
+import { keyless } from "./walk.js";
 
 const FIRST_MS = 2000;
 const LONGEST_MS = 60000;
@@ -74,9 +75,11 @@ async function sendReport(visit) {
   if (!answer) return false;
   const { status, body } = answer;
   if (status === 200 || status === 201) {
-    const { consequences = [], missing = [] } = body;
-    await amend("visits", visit.id, { sent: { at: new Date().toISOString(), consequences, missing } });
-    // The card holds a code.
+    const { consequences = [], missing = [], no_effect: hasNoEffect = false } = body;
+    const sent = { at: new Date().toISOString(), consequences, missing, hasNoEffect };
+    // What a correction needs outlives the card, which holds a code.
+    const card = await get("cards", visit.key).catch(() => null);
+    await amend("visits", visit.id, card ? { sent, visit: keyless(card.data.visit) } : { sent });
     if (!(await isBegun(visit.key))) await remove("cards", visit.key);
   } else {
     const reasons = body.reasons ?? [body.detail ?? body.title ?? `The answer was ${status}.`];

@@ -7,7 +7,7 @@ import { button, draw, h, icon, keyBoxes } from "./parts.js";
 import { canSpeak, play, say, words } from "./sound.js";
 import { Clocks } from "./clocks.js";
 import { finished } from "./finished.js";
-import { asked, clock, newId, report, second, walk } from "./walk.js";
+import { CORRECTED_MS, asked, clock, newId, report, second, walk } from "./walk.js";
 
 const data = JSON.parse(document.getElementById("data").textContent);
 const policy = data.policy;
@@ -203,7 +203,8 @@ async function ask() {
     if (!answer.headers.get("content-type")?.startsWith("application/json")) return;
     const said = await answer.json();
     if (said.now) now.offset = Date.parse(said.now) - Date.now();
-    const isUnder = now.kept && !now.kept.sent;
+    // A correction keys nothing.
+    const isUnder = now.kept && !now.kept.sent && !now.kept.corrects;
     now.warning = said.state !== "good" && isUnder && !now.kept.report ? said.begun : null;
     if (said.state === "over" && !now.kept) {
       now.over = said;
@@ -316,8 +317,7 @@ function bottom(walked, sounded = null) {
     leave ? button("Stop here", () => tap("leave"), "plain") : null,
     slip(walked.screen),
     button(now.isTimed ? "Switch the clocks off" : "Switch the clocks on", timed, "plain"),
-    h("h2", {}, "Before, during, after"),
-    cautions(),
+    now.visit.cautions.length ? [h("h2", {}, "Before, during, after"), cautions()] : null,
   ];
   const more = h("details", { class: "more" }, h("summary", {}, "More"), items);
   more.addEventListener("toggle", () => more.open && more.scrollIntoView());
@@ -481,15 +481,18 @@ function step(walked) {
   const { visit } = now;
   const { step: number } = walked.screen;
   const one = visit.steps[number - 1];
+  const { says } = walked.screen;
   // On the second try there is no more to say than that.
   const isFirst = !/^step\d+[rn]/.test(walked.screen.id);
   const since = one.since ? ` since step ${one.since}` : "";
+  const bare = one.bare && [one.bare.replace(" while you key this", `${since} while you key this`), one.stay ? ` ${capital(one.stay)}.` : ""];
+  const mind = [bare, isFirst && one.warns ? [bare ? " " : "", one.warns] : null].flat(2).filter((text) => text);
   return [
     top(`Step ${number} of ${visit.steps.length}`),
-    walked.screen.says.map((text) => h("p", { class: "lead" }, text)),
-    one.bare ? h("p", { class: "mind" }, one.bare.replace(" while you key this", `${since} while you key this`), one.stay ? ` ${capital(one.stay)}.` : "") : null,
+    says.map((text) => h("p", { class: "lead" }, text)),
+    mind.length ? h("p", { class: "mind" }, mind) : null,
     keys(one),
-    isFirst ? h("p", { class: "what" }, one.what, one.note ? ` ${capital(one.note)}.` : "") : null,
+    says.length === 0 ? h("p", { class: "what" }, one.what, one.note ? ` ${capital(one.note)}.` : "") : null,
     clocks.shown(),
     answers(
       ["accepted", "Accepted", "yes", visit.accepted],
@@ -503,8 +506,9 @@ function step(walked) {
 
 const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
-/** Letters are said first: an ordinary phone lacks them. */
+/** Letters are said first: an ordinary phone lacks them. Of a card that is finished the phone keeps no keys. */
 function keys({ groups }) {
+  if (groups.length === 0) return h("p", {}, "Its keys are not kept any longer. Tap what you heard then.");
   const letters = [...new Set(groups.filter(({ is }) => is === "letter").map(({ text }) => text))];
   return [
     letters.length ? h("p", { class: "letters" }, `Letter ${letters.length > 1 ? "keys" : "key"}: ${letters.join(", ")}`) : null,
@@ -546,7 +550,7 @@ function dropped(walked) {
   return [
     top(`Step ${walked.screen.step} of ${now.visit.steps.length}`),
     h("h2", { class: "ask" }, "The line dropped. Had you keyed any of this step?"),
-    keyBoxes(now.visit.steps[walked.screen.step - 1].groups),
+    keys(now.visit.steps[walked.screen.step - 1]),
     answers(["yes", "Yes, or not sure", "yes"], ["no", "No, not one key", "no"]),
     bottom(walked),
   ];
@@ -654,8 +658,6 @@ function summary({ steps, tests: made }) {
   return `${keyed} ${tested}`.trim();
 }
 
-const CORRECTED_MS = 7 * 24 * 3600 * 1000;
-
 /** The visit that this phone keeps of this card; its own card goes with it, whatever has come since. */
 async function restore() {
   const fresh = `<!DOCTYPE html>${document.documentElement.outerHTML}`;
@@ -669,8 +671,9 @@ async function restore() {
     const visits = await all("visits");
     now.kept = newest(visits);
     const past = newest(visits, true);
-    // So long a link may file its report.
     now.past = past && Date.now() - Date.parse(past.sent.at) < CORRECTED_MS ? past : null;
+    // The card is closed: there is nothing to begin.
+    if (data.is_closed) now.kept ??= now.past;
     if (now.kept && card) {
       now.card = card;
       now.visit = card.data.visit;
@@ -685,8 +688,11 @@ async function restore() {
   }
 }
 
-/** Cards that have expired and were not begun: they hold codes. */
+/** Cards that have expired and were not begun: they hold codes. Reports that were sent so long ago that none can be corrected. */
 async function sweep() {
+  for (const { id, sent } of await all("visits")) {
+    if (sent && Date.now() - Date.parse(sent.at) > CORRECTED_MS) await remove("visits", id);
+  }
   for (const card of await all("cards")) {
     if (card.until < time() && !(await isBegun(card.key)) && card.key !== now.key) await remove("cards", card.key);
   }

@@ -83,6 +83,23 @@ export function report(visit, kept) {
   return whole;
 }
 
+/** A visit without its keys and without what may name a code: enough to see what was sent, and to correct it. */
+export function keyless(visit) {
+  const without = (keys) => ({ ...keys, groups: [], pressed: null });
+  return {
+    ...visit,
+    lead: [],
+    cautions: [],
+    notes: [],
+    openings: visit.openings.map(without),
+    steps: visit.steps.map(without),
+    calls: visit.calls.map((call) => ({ ...call, close: call.close && without(call.close) })),
+  };
+}
+
+/** So long after it was sent a report is corrected from its link: so long the link may file. */
+export const CORRECTED_MS = 7 * 24 * 3600 * 1000;
+
 /** A time as RFC 3339 in whole seconds. */
 export function second(ms) {
   return new Date(ms).toISOString().replace(/\.\d+Z$/, "Z");

@@ -273,7 +273,7 @@ impl Checked {
         trial.fix_all();
         let Trial { changed, fixed, findings, texts, .. } = trial;
         if fixed.is_empty() {
-            print("Nothing is to be fixed that needs no decision.\n\n")?;
+            print("No fix can be written without your decision.\n\n")?;
             return left(self, &before, &texts);
         }
         let what = format!(

@@ -124,7 +124,9 @@ pub struct VisitStep {
     pub since: Option<u32>,
     /// What must not be done meanwhile.
     pub stay: Option<String>,
-    /// The keybook's note on the command.
+    /// What the keybook says of the command: to mind before it, and beside it.
+    pub warns: Option<String>,
+    #[allow(missing_docs, reason = "said above")]
     pub note: Option<String>,
 }
 
@@ -221,7 +223,7 @@ impl Visit {
 /// The test calls that a wrong key may make necessary, beside those of the script.
 fn after_slip(script: &Script, station: &Station, contacts: &BTreeMap<Name, Contact>) -> Vec<TestCall> {
     let is_asked = |lifeline: &Lifeline| script.tests.iter().any(|test| test.lifeline == lifeline.name);
-    let others = may_change(script, station).into_iter().filter(|lifeline| !is_asked(lifeline));
+    let others = may_change(&script.calls, station).into_iter().filter(|lifeline| !is_asked(lifeline));
     let test = |lifeline: &Lifeline| {
         let contact = lifeline.settings.iter().find_map(|id| station.wanted(*id)?.contact.clone());
         TestCall {
@@ -291,6 +293,7 @@ fn steps(script: &Script, station: &Station, codes: &Codes, card: &Card) -> Vec<
             bare: line.bare.clone(),
             since: since.filter(|since| *since > 0),
             stay: line.stay.clone(),
+            warns: line.warns.clone(),
             note: line.note.as_ref().map(|note| note.to_string()),
         }
     };
