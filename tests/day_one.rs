@@ -502,3 +502,31 @@ fn a_row_is_read_by_its_own_country_and_has_the_line_of_its_site_where_its_cells
     assert_eq!(inventory.matches("line:").count(), 2, "one a site:\n{inventory}");
     assert!(inventory.contains("kind: \"pbx\"") && inventory.contains("outside: \"9,\""), "{inventory}");
 }
+
+#[test]
+fn a_sheet_with_a_day_that_fits_another_form_than_the_named_one_is_rejected_whole() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = folder.path();
+    write_own_keybook(at);
+    let sheet =
+        "station,site,number,volume,at,by\nA-1,a,+441632960001,7,11/03/2026,t\nA-2,a,+441632960002,7,13/03/2026,t\n";
+    fs::write(at.join("s.csv"), sheet).expect("the sheet");
+    let made = stationkeep(at, &[&["new", "f", "--from", "s.csv", "--as-guessed"][..], &OWN].concat());
+    assert!(is_done(&made), "{}", text(&made));
+    fs::write(at.join("f/config/secrets/access"), "2580\n").expect("the code");
+    let wrong = stationkeep(&at.join("f"), &["report", "../s.csv", "--dates", "MM/DD/YYYY"]);
+    assert_eq!(wrong.status.code(), Some(2), "{}", text(&wrong));
+    let said = "\"13/03/2026\" is not a day in the form MM/DD/YYYY, so other days may be read wrongly too.";
+    assert!(text(&wrong).contains(said) && text(&wrong).contains("--dates DD/MM/YYYY."), "{}", text(&wrong));
+    let history = text(&stationkeep(&at.join("f"), &["history", "A-1"]));
+    assert!(!history.contains("2026-11-03"), "nothing of it is on record: {history}");
+    let right = stationkeep(&at.join("f"), &["report", "../s.csv", "--dates", "DD/MM/YYYY"]);
+    assert!(text(&right).contains("2 rows: 2 recorded"), "{}", text(&right));
+    fs::write(at.join("s.csv"), sheet.replace("13/03/2026", "03/04/26")).expect("the sheet");
+    let short = stationkeep(&at.join("f"), &["report", "../s.csv", "--dates", "DD/MM/YYYY", "--try"]);
+    assert!(
+        text(&short).contains("Fix: Write the year in full.") && !text(&short).contains("2026-11-20"),
+        "{}",
+        text(&short)
+    );
+}

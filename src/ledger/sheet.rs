@@ -15,7 +15,7 @@ use super::wire::report_json;
 use crate::finding::{Code, Finding, Place, did_you_mean, in_quotes};
 use crate::inventory::{E164, Inventory, Keybooks, Station};
 use crate::setting::{Kind, Name, Reference, Value, Written};
-use crate::table::{Cell, CellKind, Cells, DayForm, Table, day, is_set_apart};
+use crate::table::{Cell, CellKind, Cells, DayForm, Table, day, is_set_apart, other_days};
 
 /// Ids of rows are made within it, from what a row says (RFC 9562, version 5). Chosen at random, and never changed: the same row
 /// recorded again is the same report.
@@ -86,6 +86,10 @@ impl<'t> Sheet<'t> {
         if table.rows().next().is_none() {
             let fix = "Write a row for each station below the header.";
             return Err(vec![Finding::new(Code::WrongShape, start(), "The sheet has a header and no rows.", fix)]);
+        }
+        let at = columns.iter().position(|column| *column == Column::At);
+        if let Some(finding) = at.zip(days).and_then(|(at, form)| other_days(table, at, form)) {
+            return Err(vec![finding]);
         }
         Ok(Sheet { table, days, columns, header: header.range.clone() })
     }

@@ -4,10 +4,12 @@
 
 mod cells;
 mod day;
+mod other_days;
 mod workbook;
 
 pub use cells::{Cell, CellKind, Cells};
 pub use day::{DayForm, day};
+pub use other_days::other_days;
 
 use std::sync::Arc;
 
