@@ -253,7 +253,11 @@ fn meaning(errand: &Errand) -> String {
         },
         Due::Stuck(_) => "no script".into(),
         Due::Decide(undecided) => undecided.what(),
-        Due::Held(_) => "script held".into(),
+        Due::Held(_) => {
+            let worst = errand.drift.settings.iter().rev().max_by_key(|setting| setting.weight);
+            let differs = worst.map(|setting| format!("{} {}, ", setting.spoken(), setting.drift.as_str()));
+            format!("{}script held", differs.unwrap_or_default())
+        }
     };
     format!("{}{aside}", said.unwrap_or_else(to_do))
 }
