@@ -5,7 +5,7 @@
 mod reference;
 
 use proptest::prelude::*;
-use reference::keybooks::{Start, block, blocks, cover, hard, knotted, tied};
+use reference::keybooks::{Start, block, blocks, cover, crowded, hard, knotted, tied};
 use reference::{MIXES, interpret, middling, tiny};
 use stationkeep::script;
 use stationkeep::script::problem::{Command, Cost, Field, Need, Problem, Slot, Step, ValueSet};
@@ -100,7 +100,7 @@ proptest! {
     })]
 
     #[test]
-    fn the_order_of_the_tables_changes_no_cost(seed in any::<u64>(), mix in 0..MIXES, lifelines in 0..3usize) {
+    fn the_order_of_the_tables_changes_no_cost(seed in any::<u64>(), mix in 0..MIXES, lifelines in 0..9usize) {
         let problem = middling(seed, mix, lifelines);
         let (one, other) = (best_cost(&problem), best_cost(&turned_round(&problem)));
         prop_assume!(one.is_some() && other.is_some());
@@ -108,8 +108,10 @@ proptest! {
     }
 
     #[test]
-    fn a_spent_budget_is_told_and_its_bound_holds(seed in any::<u64>(), mix in 0..MIXES, expansions in 0..40u64) {
-        let problem = middling(seed, mix, 2);
+    fn a_spent_budget_is_told_and_its_bound_holds(
+        (seed, mix) in (any::<u64>(), 0..MIXES), lifelines in 0..9usize, expansions in 0..40u64
+    ) {
+        let problem = middling(seed, mix, lifelines);
         let truth = best_cost(&problem);
         prop_assume!(truth.is_some());
         let truth = truth.flatten();
@@ -127,8 +129,8 @@ proptest! {
     }
 
     #[test]
-    fn a_hard_problem_past_its_budget_still_lands(seed in 0..2_000u64) {
-        let problem = hard(seed, Start::Mixed);
+    fn a_hard_problem_of_two_to_eight_lifelines_past_its_budget_still_lands(seed in 0..2_000u64, many in any::<bool>()) {
+        let problem = if many { crowded(seed, Start::Mixed) } else { hard(seed, Start::Mixed) };
         if let Answer::Best(best) = find(&problem, &Budget { expansions: 300, bytes: 8 << 20 }).expect("well formed") {
             prop_assert_eq!(interpret(&problem, &best.steps), Ok(best.cost));
             prop_assert!(best.bound.is_none_or(|bound| bound < best.cost));

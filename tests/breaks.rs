@@ -13,7 +13,7 @@ struct Break {
     instead: &'static str,
 }
 
-const BREAKS: [Break; 40] = [
+const BREAKS: [Break; 46] = [
     Break {
         what: "the bound counts a command for every setting it helps",
         file: "landmarks.rs",
@@ -47,8 +47,8 @@ const BREAKS: [Break; 40] = [
     Break {
         what: "what is wrong on the way counts as wrong for the next lifeline too",
         file: "cover_order.rs",
-        text: "let sums = members.map(|place| self.sums[chosen & !(1 << place)].saturating_add(own(chosen, place)));",
-        instead: "let sums = members.map(|place| 2 * self.sums[chosen & !(1 << place)].saturating_add(own(chosen, place)));",
+        text: "places(chosen).map(|place| self.sums[chosen & !(1 << place)].saturating_add(own(chosen, place)));",
+        instead: "places(chosen).map(|place| 2 * self.sums[chosen & !(1 << place)].saturating_add(own(chosen, place)));",
     },
     Break {
         what: "a side effect is forgotten",
@@ -71,14 +71,14 @@ const BREAKS: [Break; 40] = [
     Break {
         what: "one lifeline is never looked at",
         file: "model.rs",
-        text: "self.lifelines.iter().filter(|lifeline| !lifeline.covered(self, state)).count() as u64",
-        instead: "self.lifelines.iter().skip(1).filter(|lifeline| !lifeline.covered(self, state)).count() as u64",
+        text: "covered.filter(|(_, covered)| !covered).fold(",
+        instead: "covered.skip(1).filter(|(_, covered)| !covered).fold(",
     },
     Break {
         what: "exposure counts as no more than time",
         file: "best_first.rs",
-        text: "let exposed = Packed::from(uncovered * time_of(*step)) << EXPOSURE_SHIFT;",
-        instead: "let exposed = Packed::from(uncovered * time_of(*step)) << 46;",
+        text: "let exposed = Packed::from(u64::from(uncovered.count_ones()) * time_of(*step)) << EXPOSURE_SHIFT;",
+        instead: "let exposed = Packed::from(u64::from(uncovered.count_ones()) * time_of(*step)) << 46;",
     },
     Break {
         what: "scripts through a reset are never weighed",
@@ -215,8 +215,8 @@ const BREAKS: [Break; 40] = [
     Break {
         what: "of a button that may be as it was again the longer way counts",
         file: "exposure_bound.rs",
-        text: "let own = landmarks.least_ms(&goals)?.min(restore_ms);",
-        instead: "let own = landmarks.least_ms(&goals)?.max(restore_ms);",
+        text: "restored.push(goals_ms.min(again)",
+        instead: "restored.push(goals_ms.max(again)",
     },
     Break {
         what: "what the order of many buttons comes to is told of others, too",
@@ -227,8 +227,8 @@ const BREAKS: [Break; 40] = [
     Break {
         what: "orders of buttons are left out for more than is still to come",
         file: "cover_order.rs",
-        text: "sum.saturating_add(self.after[chosen]) < best",
-        instead: "sum.saturating_add(2 * self.after[chosen]) < best",
+        text: "sum.saturating_add(after) < best",
+        instead: "sum.saturating_add(2 * after) < best",
     },
     Break {
         what: "of the orders of buttons only the one that looks best is weighed",
@@ -239,14 +239,50 @@ const BREAKS: [Break; 40] = [
     Break {
         what: "while buttons are uncovered, only what covers the first of them is tried",
         file: "stubborn_sets.rs",
-        text: "let uncovered = |place: &usize| dark.uncovered >> place & 1 == 1;",
-        instead: "let uncovered = |place: &usize| dark.uncovered & dark.uncovered.wrapping_neg() == 1 << place;",
+        text: "for place in members(dark.uncovered.into()) {",
+        instead: "for place in members(dark.uncovered.into()).take(1) {",
     },
     Break {
         what: "a button that may be as it was again is only ever brought to its goals",
         file: "stubborn_sets.rs",
         text: "if dark.for_good >> place & 1 == 0 {",
         instead: "if dark.for_good >> place & 1 == 2 {",
+    },
+    Break {
+        what: "a button that was to be covered first stays so although another one was uncovered since",
+        file: "stubborn_sets.rs",
+        text: "0 => firsts | of(after & !before),",
+        instead: "0 => firsts,",
+    },
+    Break {
+        what: "once the first button is covered, none may be the next",
+        file: "stubborn_sets.rs",
+        text: "covered if !self.timed || firsts & of(covered) != 0 => ANY,",
+        instead: "covered if !self.timed || firsts & of(covered) != 0 => 1,",
+    },
+    Break {
+        what: "a state reached in two ways is looked at for the first alone",
+        file: "exposure_search.rs",
+        text: "node.firsts |= firsts;",
+        instead: "return;",
+    },
+    Break {
+        what: "what keeps another button first is dropped for a state that does not",
+        file: "exposure_search.rs",
+        text: "other.cost == cost && firsts & !other.firsts == 0",
+        instead: "other.cost == cost",
+    },
+    Break {
+        what: "a step that a button waits for counts as lost time",
+        file: "exposure_bound.rs",
+        text: "line.asked.within(helped).count() == 0 &&",
+        instead: "",
+    },
+    Break {
+        what: "of a button's way back its whole way to the goals counts",
+        file: "exposure_bound.rs",
+        text: "restore_ms.saturating_add(",
+        instead: "goals_ms.saturating_add(restore_ms).saturating_add(",
     },
     Break {
         what: "a command is keyed sooner although it uncovers a button",

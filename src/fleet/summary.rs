@@ -172,9 +172,20 @@ impl Summary {
         }
         let more = self.list.errands().len() - self.most_urgent().len();
         if more > 0 {
-            line(&mut out, &format!("  and {more} more: \"stationkeep script --all\" lists them"));
+            line(&mut out, &format!("  and {more} more: \"stationkeep script --all{}\" lists them", self.of_site()));
         }
         Some(out)
+    }
+
+    /// What a command needs that is about the same stations: all of one site. A name that has no room stays with its reader.
+    fn of_site(&self) -> String {
+        let is_plain = |sign: char| sign.is_alphanumeric() || "_-./".contains(sign);
+        match self.sites.keys().next().filter(|_| self.sites.len() == 1) {
+            Some(site) if site.chars().count() > 16 || site.contains('\'') => " --site SITE".into(),
+            Some(site) if site.chars().all(is_plain) => format!(" --site {site}"),
+            Some(site) => format!(" --site '{site}'"),
+            None => String::new(),
+        }
     }
 
     fn to_do(&self) -> Vec<String> {

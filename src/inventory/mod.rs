@@ -14,6 +14,7 @@ mod line;
 mod raw;
 mod station;
 mod shared;
+mod columns;
 mod layers;
 mod count;
 mod values;
@@ -21,6 +22,7 @@ mod file;
 mod checks;
 mod resolve;
 
+pub use columns::{Column, Columns, Strangers, WrongCell, number_in, value_in};
 pub use commit::Commit;
 pub use layers::{Spoken, SpokenLine, layers, spoken, spoken_line};
 pub use line::{Contact, Form, Lacks, Line, LineKind, Part, Reach, dial, leads_to, parts};

@@ -4,9 +4,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::profiles::{NEAR, Profile};
-use super::rows::{Column, StationRow};
+use super::rows::StationRow;
 use crate::finding::plural;
-use crate::inventory::read_number;
+use crate::inventory::{Column, read_number};
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Kind, Weight};
 
@@ -105,7 +105,7 @@ fn prefixed(rows: &[StationRow<'_>]) -> Vec<String> {
             let text = cell.text.trim();
             let mut signs = text.chars();
             let Some(first) = signs.next().filter(char::is_ascii_digit) else { continue };
-            let is_whole = |text: &str| matches!(read_number(text, &row.country), Ok((_, true)));
+            let is_whole = |text: &str| matches!(read_number(text, Some(&row.country)), Ok((_, true)));
             if !is_whole(text) && is_whole(signs.as_str().trim_start_matches(',')) {
                 found.entry((setting.name.to_string(), first)).or_default().push(row);
             }

@@ -7,11 +7,11 @@ use super::extract::Move;
 use super::landmark_set::LandmarkSet;
 use super::landmarks::Landmarks;
 use super::model::{Class, GOAL, Model, ModelCommand, Set, members};
-use super::packed::{EXPOSURE_SHIFT, MOST_COMMANDS, Packed, both, less, time_of};
+use super::packed::{EXPOSURE_SHIFT, MOST_COMMANDS, Packed, both, either, less, time_of};
 use super::partial_steps::{PartialStep, PartialSteps, open_fields};
 use super::projection::{FIRST_EXPANSIONS, MOST_EXPANSIONS, Projection};
 use super::state_registry::{OVERHEAD, StateRegistry};
-use super::stubborn_sets::StubbornSets;
+use super::stubborn_sets::{ANY, Firsts, StubbornSets};
 use super::successors::{MOST_WAYS, accepted, choices, successors, ways};
 use super::suffix::Suffix;
 use std::cmp::Reverse;
@@ -42,6 +42,20 @@ struct Node {
     parent: u32,
     command: u16,
     steps: u16,
+    /// What may be covered first, and for what of it the state was looked at.
+    firsts: Firsts,
+    done: Firsts,
+}
+
+/// A way to a state.
+struct Way {
+    cost: Packed,
+    parent: u32,
+    command: usize,
+    /// What may be covered first now.
+    firsts: Firsts,
+    /// Whether some lifeline is uncovered now that was not before, or it is not known.
+    more: bool,
 }
 
 /// An entry of the open list; the greatest is taken first.
@@ -151,7 +165,7 @@ impl BestFirst {
     fn search(&mut self, start: &[Class], purse: &mut Purse) -> PartAnswer {
         let Some(settled) = self.fixed.cost(at_goal(start.iter().copied()), purse) else { return PartAnswer::None };
         (self.settled, self.bounded) = (settled.least, !settled.exact);
-        self.reach(start, 0, u32::MAX, 0);
+        self.reach(start, Way { cost: 0, parent: u32::MAX, command: 0, firsts: ANY, more: false });
         let mut looked_at = 0;
         let mut projection = None;
         while let Some(entry) = self.open.pop() {
@@ -192,7 +206,8 @@ impl BestFirst {
     /// Whether a cheaper way to the state was found since.
     fn is_stale(&self, entry: &OpenEntry) -> bool {
         let node = if entry.stage == Stage::Partial { self.partial_steps.get(entry.node).node } else { entry.node };
-        self.nodes[node as usize].cost < entry.cost
+        let node = &self.nodes[node as usize];
+        node.cost < entry.cost || entry.stage == Stage::Open && node.firsts & !node.done == 0
     }
 
     fn landed(&mut self, entry: &OpenEntry, purse: &mut Purse) -> PartAnswer {
@@ -276,35 +291,46 @@ impl BestFirst {
         both(total, Packed::from(self.floor) << EXPOSURE_SHIFT)
     }
 
-    fn rest(&mut self, state: &[Class]) -> Option<Packed> {
+    fn rest(&mut self, state: &[Class], firsts: Firsts) -> Option<Packed> {
         let rest = self.landmarks.cost(state, &self.goals)? + self.settled;
         // Who hurries looks at the work left alone.
-        let exposure =
-            if self.hurried { 0 } else { self.exposure_bound.of(&self.model, state, 0, &mut self.landmarks)? };
+        let exposure = if self.hurried {
+            0
+        } else {
+            self.exposure_bound.of(&self.model, state, firsts, 0, &mut self.landmarks)?
+        };
         Some(rest + (Packed::from(exposure) << EXPOSURE_SHIFT))
     }
 
     /// Takes note of a way to a state.
-    fn reach(&mut self, state: &[Class], cost: Packed, parent: u32, command: usize) {
+    fn reach(&mut self, state: &[Class], way: Way) {
+        let Way { cost, parent, command, firsts, more } = way;
         let (id, fresh) = self.registry.insert(state);
         let (steps, least) = match self.nodes.get(parent as usize) {
+            // What bounds the scripts that cover some lifeline first does not bound those that cover another one before.
+            Some(node) if more && node.firsts != ANY => (node.steps + 1, 0),
             Some(node) => (node.steps + 1, less(node.rest, cost - node.cost)),
             None => (0, 0),
         };
-        if fresh {
-            let rest = self.rest(state).map_or(Packed::MAX, |rest| both(rest, least));
-            self.nodes.push(Node { cost, rest, parent, command: command as u16, steps });
-        } else {
-            let node = &mut self.nodes[id as usize];
-            if node.cost <= cost {
-                return;
-            }
-            (node.cost, node.parent, node.command, node.steps) = (cost, parent, command as u16, steps);
-            if node.rest != Packed::MAX {
-                node.rest = both(node.rest, least);
-            }
+        let known =
+            if fresh { None } else { self.nodes.get(id as usize).map(|node| (node.cost, node.firsts, node.rest)) };
+        if known.is_some_and(|(known, of, _)| known < cost || known == cost && firsts & !of == 0) {
+            return;
         }
-        let rest = self.nodes[id as usize].rest;
+        let rest = match known {
+            Some((_, of, rest)) if firsts & !of == 0 => Some(rest),
+            _ => self.rest(state, firsts),
+        };
+        let rest = rest.map_or(Packed::MAX, |rest| both(rest, least));
+        let node = Node { cost, rest, parent, command: command as u16, steps, firsts, done: 0 };
+        match known {
+            None => self.nodes.push(node),
+            Some((known, of, own)) if known == cost => {
+                let node = &mut self.nodes[id as usize];
+                (node.firsts, node.rest) = (of | firsts, either(own, rest));
+            }
+            Some(_) => self.nodes[id as usize] = node,
+        }
         if rest != Packed::MAX {
             self.push(id, rest);
         }
@@ -330,7 +356,9 @@ impl BestFirst {
     }
 
     fn expand(&mut self, id: u32, purse: &mut Purse) {
-        let (cost, steps) = (self.nodes[id as usize].cost, self.nodes[id as usize].steps);
+        let node = &mut self.nodes[id as usize];
+        let (cost, steps, firsts) = (node.cost, node.steps, node.firsts & !node.done);
+        node.done = node.firsts;
         let state = self.registry.get(id).to_vec();
         self.end_here(id, &state, cost, purse);
         if u64::from(steps) >= MOST_COMMANDS {
@@ -338,29 +366,31 @@ impl BestFirst {
             return;
         }
         let uncovered = self.model.uncovered(&state);
-        let relevant = self.stubborn_sets.relevant(&self.model, &state);
-        let achievers = self.stubborn_sets.achievers_first(&self.model, &state, relevant);
-        let goals_only = achievers.is_some();
-        let stubborn_set = || self.stubborn_sets.stubborn_set(&self.model, &state, relevant).unwrap_or(relevant);
-        let commands = achievers.unwrap_or_else(stubborn_set) & self.commands;
+        let tries = self.stubborn_sets.tries(&self.model, &state, firsts);
         let (mut steps, mut states, mut after) = std::mem::take(&mut self.next);
         let mut count = 0;
-        for command in members(commands) {
+        for command in members(tries.commands & self.commands) {
             let record = &self.model.commands[command];
-            if ways(record, &state, goals_only) > MOST_WAYS {
+            if ways(record, &state, tries.goals_only) > MOST_WAYS {
                 self.begin(id, command, &state);
                 continue;
             }
+            let (firsts, writes) = (tries.firsts(command), record.writes);
             steps.clear();
             states.clear();
-            successors(&self.model, &state, record, goals_only, &mut after, &mut |step, after| {
+            successors(&self.model, &state, record, tries.goals_only, &mut after, &mut |step, after| {
                 steps.push(step);
                 states.extend_from_slice(after);
             });
             count += steps.len() as u64;
             for (step, after) in steps.iter().zip(states.chunks_exact(state.len().max(1))) {
-                let exposed = Packed::from(uncovered * time_of(*step)) << EXPOSURE_SHIFT;
-                self.reach(after, cost + step + exposed, id, command);
+                let exposed = Packed::from(u64::from(uncovered.count_ones()) * time_of(*step)) << EXPOSURE_SHIFT;
+                let now = self.model.uncovered_after(uncovered, writes, after);
+                let firsts = self.stubborn_sets.after(firsts, uncovered, now);
+                if firsts != 0 {
+                    let (cost, more) = (cost + step + exposed, now & !uncovered != 0);
+                    self.reach(after, Way { cost, parent: id, command, firsts, more });
+                }
             }
         }
         self.next = (steps, states, after);
@@ -400,9 +430,10 @@ impl BestFirst {
             let mut after = self.partial_steps.after(partial, command, &state);
             after[field.slot] = choice.class;
             let step = command.base + model.press * Packed::from(next.presses);
-            let exposed = Packed::from(model.uncovered(&state) * time_of(step)) << EXPOSURE_SHIFT;
+            let exposed = exposed(&model, &state, step);
             let cost = self.nodes[partial.node as usize].cost + step + exposed;
-            self.reach(&after, cost, partial.node, usize::from(partial.command));
+            let (parent, command) = (partial.node, usize::from(partial.command));
+            self.reach(&after, Way { cost, parent, command, firsts: ANY, more: true });
         }
     }
 
@@ -413,12 +444,12 @@ impl BestFirst {
         let Some((presses, fields)) = open_fields(command, usize::from(partial.place), state) else { return };
         let (cost, least) = (self.nodes[partial.node as usize].cost, self.nodes[partial.node as usize].rest);
         let step = command.base + model.press * Packed::from(partial.presses + presses);
-        let exposed = Packed::from(model.uncovered(state) * time_of(step)) << EXPOSURE_SHIFT;
+        let exposed = exposed(&model, state, step);
         let after = self.partial_steps.after(partial, command, state);
         let Some(rest) = self.landmarks.cost_in_part(&after, &self.goals, &fields, model.press) else { return };
         let open = fields.iter().fold(0, |set: Set, (slot, _)| set | 1 << slot);
         let exposure =
-            if self.hurried { Some(0) } else { self.exposure_bound.of(&model, &after, open, &mut self.landmarks) };
+            if self.hurried { Some(0) } else { self.exposure_bound.of(&model, &after, ANY, open, &mut self.landmarks) };
         let Some(exposure) = exposure else { return };
         let rest = step + exposed + rest + self.settled + (Packed::from(exposure) << EXPOSURE_SHIFT);
         let rest = both(rest, least);
@@ -447,6 +478,11 @@ impl BestFirst {
         }
         Some(moves)
     }
+}
+
+/// The exposure of a step of this cost in a state.
+fn exposed(model: &Model, state: &[Class], step: Packed) -> Packed {
+    Packed::from(u64::from(model.uncovered(state).count_ones()) * time_of(step)) << EXPOSURE_SHIFT
 }
 
 /// What a command of the suffix leaves: the wanted slots at their goal, the others at the cheapest.

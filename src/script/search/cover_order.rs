@@ -57,7 +57,8 @@ type Table = Option<Rc<[u64]>>;
 #[derive(Default)]
 struct Sets {
     /// What they ask for together, and its time, milliseconds.
-    asked: Vec<(LandmarkSet, u64)>,
+    asked: Vec<LandmarkSet>,
+    spent: Vec<u64>,
     /// What is left of the ops then; the first is room for trying.
     lefts: Vec<u32>,
     /// Least sum of these times over the orders of the lifelines that are not in the set.
@@ -77,16 +78,18 @@ pub(super) struct CoverOrder {
 
 impl CoverOrder {
     /// Least exposure of these lifelines together: while one is uncovered, everything is keyed that it and those before it
-    /// ask for, and its own dark landmarks. `None`: one can never be covered.
-    pub fn least(&mut self, turns: &[Turn], landmarks: &Landmarks) -> Option<u64> {
+    /// ask for, and its own dark landmarks. One of `firsts`, as bits, comes first. `None`: one can never be covered.
+    pub fn least(&mut self, turns: &[Turn], firsts: usize, landmarks: &Landmarks) -> Option<u64> {
+        let firsts = firsts & ((1 << turns.len()) - 1);
         if turns.len() < LEAST_KEPT {
-            return self.sets.in_order(turns, landmarks);
+            return self.sets.in_order(turns, firsts, landmarks);
         }
         self.ask(turns, landmarks);
+        self.asked.push(firsts as u8);
         if let Some(told) = self.told.get(&self.asked) {
             return *told;
         }
-        let sum = self.sets.in_order(turns, landmarks);
+        let sum = self.sets.in_order(turns, firsts, landmarks);
         if self.told.len() >= MOST_KEPT {
             self.told.clear();
         }
@@ -137,30 +140,35 @@ impl CoverOrder {
 impl Sets {
     fn table(&mut self, turns: &[Turn], landmarks: &Landmarks) -> Table {
         let count = turns.len();
-        self.charge(turns, landmarks)?;
+        self.charge(turns, false, landmarks)?;
         let mut table = vec![0; count << count];
         for chosen in 1..1 << count {
-            for (place, turn) in turns.iter().enumerate().filter(|(place, _)| chosen >> place & 1 == 1) {
-                table[chosen * count + place] = self.asked[chosen].1 + self.dark_ms(turn, chosen, landmarks)?;
+            for place in places(chosen) {
+                table[chosen * count + place] = self.spent[chosen] + self.dark_ms(&turns[place], chosen, landmarks)?;
             }
         }
         Some(table.into())
     }
 
-    /// The least sum over all orders, where what each takes is what is asked for by then, and its own dark landmarks. These
-    /// are only weighed in orders that may be the best, by what they take without them.
-    fn in_order(&mut self, turns: &[Turn], landmarks: &Landmarks) -> Option<u64> {
-        self.charge(turns, landmarks)?;
-        let mut best = self.look_ahead(turns, landmarks)?;
+    /// The least sum over all orders that begin with one of `firsts`, where what each takes is what is asked for by then, and
+    /// its own dark landmarks. These are only weighed in orders that may be the best, by what they take without them.
+    fn in_order(&mut self, turns: &[Turn], firsts: usize, landmarks: &Landmarks) -> Option<u64> {
+        // Where it can only be the one at place 0, sets without it tell nothing.
+        let with_first = firsts == 1;
+        self.charge(turns, with_first, landmarks)?;
+        let mut best = self.look_ahead(turns, firsts, landmarks)?;
         let all = (1 << turns.len()) - 1;
         self.sums.clear();
         self.sums.resize(all + 1, u64::MAX);
         self.sums[0] = 0;
-        for chosen in 1..=all {
-            let spent = self.asked[chosen].1;
-            for place in (0..turns.len()).filter(|place| chosen >> place & 1 == 1) {
+        for chosen in sets(all + 1, with_first) {
+            let (spent, after) = (self.spent[chosen], self.after[chosen]);
+            if chosen & (chosen - 1) == 0 && chosen & firsts == 0 {
+                continue;
+            }
+            for place in places(chosen) {
                 let sum = self.sums[chosen & !(1 << place)].saturating_add(spent);
-                if sum < self.sums[chosen] && sum.saturating_add(self.after[chosen]) < best {
+                if sum < self.sums[chosen] && sum.saturating_add(after) < best {
                     let sum = sum + self.dark_ms(&turns[place], chosen, landmarks)?;
                     self.sums[chosen] = self.sums[chosen].min(sum);
                 }
@@ -171,19 +179,20 @@ impl Sets {
     }
 
     /// Fills in `after`; what the best order by that takes in all.
-    fn look_ahead(&mut self, turns: &[Turn], landmarks: &Landmarks) -> Option<u64> {
+    fn look_ahead(&mut self, turns: &[Turn], firsts: usize, landmarks: &Landmarks) -> Option<u64> {
         let all = (1usize << turns.len()) - 1;
         self.after.clear();
         self.after.resize(all + 1, 0);
-        let with = |chosen: usize| (0..turns.len()).filter(move |place| chosen >> place & 1 == 0);
-        let total = |sets: &Self, next: usize| sets.asked[next].1 + sets.after[next];
-        for chosen in (0..all).rev() {
-            self.after[chosen] = with(chosen).map(|place| total(self, chosen | 1 << place)).min().unwrap_or(0);
+        let total = |sets: &Self, next: usize| sets.spent[next] + sets.after[next];
+        for chosen in sets(all, firsts == 1).rev() {
+            let next = places(all & !chosen).map(|place| total(self, chosen | 1 << place));
+            self.after[chosen] = next.min().unwrap_or(0);
         }
-        let (mut chosen, mut sum) = (0, 0);
-        while let Some(place) = with(chosen).min_by_key(|place| total(self, chosen | 1 << place)) {
+        let (mut chosen, mut sum, mut next) = (0, 0, firsts);
+        while let Some(place) = places(next).min_by_key(|place| total(self, chosen | 1 << place)) {
             chosen |= 1 << place;
-            sum += self.asked[chosen].1 + self.dark_ms(&turns[place], chosen, landmarks)?;
+            sum += self.spent[chosen] + self.dark_ms(&turns[place], chosen, landmarks)?;
+            next = all & !chosen;
         }
         Some(sum)
     }
@@ -193,37 +202,38 @@ impl Sets {
         self.sums.clear();
         self.sums.push(0);
         for chosen in 1usize..1 << count {
-            let members = (0..count).filter(|place| chosen >> place & 1 == 1);
-            let sums = members.map(|place| self.sums[chosen & !(1 << place)].saturating_add(own(chosen, place)));
+            let sums = places(chosen).map(|place| self.sums[chosen & !(1 << place)].saturating_add(own(chosen, place)));
             let least = sums.min().unwrap_or(0);
             self.sums.push(least);
         }
         self.sums[(1 << count) - 1]
     }
 
-    /// Fills in `asked` and `lefts`; `None`: one can never be covered.
-    fn charge(&mut self, turns: &[Turn], landmarks: &Landmarks) -> Option<()> {
+    /// Fills in `asked`, `spent` and `lefts` for all sets or those with the place 0; `None`: one can never be covered.
+    fn charge(&mut self, turns: &[Turn], with_first: bool, landmarks: &Landmarks) -> Option<()> {
         let ops = landmarks.whole_ms().len();
-        self.lefts.resize(self.lefts.len().max((ops << turns.len()) + ops), 0);
+        let count = 1usize << turns.len();
+        self.lefts.resize(self.lefts.len().max(ops * (count + 1)), 0);
         self.lefts[ops..2 * ops].copy_from_slice(landmarks.whole_ms());
-        self.asked.clear();
-        self.asked.push(Default::default());
-        for chosen in 1usize..1 << turns.len() {
+        self.asked.resize(self.asked.len().max(count), LandmarkSet::default());
+        self.spent.resize(self.spent.len().max(count), 0);
+        (self.asked[0], self.spent[0]) = (LandmarkSet::default(), 0);
+        for chosen in sets(count, with_first) {
             let last = chosen.ilog2() as usize;
             let fewer = chosen & !(1 << last);
-            let (mut asked, before) = self.asked[fewer];
+            let mut asked = self.asked[fewer];
             self.lefts.copy_within((fewer + 1) * ops..(fewer + 2) * ops, (chosen + 1) * ops);
             let left = &mut self.lefts[(chosen + 1) * ops..(chosen + 2) * ops];
-            let spent = before + landmarks.charge_ms(left, &turns[last].goals.without(&asked))?;
+            self.spent[chosen] = self.spent[fewer] + landmarks.charge_ms(left, &turns[last].goals.without(&asked))?;
             asked.add(&turns[last].goals);
-            self.asked.push((asked, spent));
+            self.asked[chosen] = asked;
         }
         Some(())
     }
 
     /// Time of a lifeline's own dark landmarks, of what the landmarks asked for by a set leave.
     fn dark_ms(&mut self, turn: &Turn, set: usize, landmarks: &Landmarks) -> Option<u64> {
-        let dark = turn.dark.without(&self.asked[set].0);
+        let dark = turn.dark.without(&self.asked[set]);
         if dark.count() == 0 {
             return Some(0);
         }
@@ -232,4 +242,18 @@ impl Sets {
         trial.copy_from_slice(&known[set * ops..(set + 1) * ops]);
         landmarks.charge_ms(trial, &dark)
     }
+}
+
+/// The sets below this one, all or those with the place 0, but the empty one.
+fn sets(end: usize, with_first: bool) -> std::iter::StepBy<std::ops::Range<usize>> {
+    (1..end).step_by(1 + usize::from(with_first))
+}
+
+/// The places of a set, rising.
+fn places(mut set: usize) -> impl Iterator<Item = usize> {
+    std::iter::from_fn(move || {
+        let place = (set != 0).then(|| set.trailing_zeros() as usize)?;
+        set &= set - 1;
+        Some(place)
+    })
 }

@@ -1,31 +1,47 @@
 //! States that another one dominates: it costs no more and, whatever follows, is nowhere worse (`mod.rs` §6).
 
 use super::model::{Class, Classes, GOAL, Model, Set};
-use super::state_registry::{StateMap, StateRegistry};
+use super::state_registry::StateRegistry;
 
 /// Most states of one group that a new state is compared with.
 const MOST_COMPARED: usize = 16;
 
+/// No state.
+const NONE: u32 = u32::MAX;
+
 pub(super) struct Dominance {
     /// For each slot the classes that are no better than the goal, whatever follows.
     worse: Vec<Classes>,
-    /// States by what they hold that the goal is not better than, each with the slots where it holds something else.
-    groups: StateMap<Vec<(Set, u32)>>,
+    /// What states hold that the goal is not better than: the groups, and of each the last state met.
+    groups: StateRegistry,
+    last: Vec<u32>,
+    met: Vec<Met>,
     /// Room for a key.
     key: Vec<Class>,
+}
+
+/// A state met, the slots where it holds something that the goal is better than, and the one of its group met before.
+struct Met {
+    away: Set,
+    state: u32,
+    before: u32,
 }
 
 impl Dominance {
     pub fn new(model: &Model) -> Self {
         Self {
             worse: (0..model.slots.len()).map(|slot| worse(model, slot)).collect(),
-            groups: StateMap::default(),
+            groups: StateRegistry::new(model.slots.len()),
+            last: Vec::new(),
+            met: Vec::new(),
             key: Vec::new(),
         }
     }
 
     pub fn clear(&mut self) {
-        self.groups.clear();
+        self.groups = StateRegistry::new(self.worse.len());
+        self.last.clear();
+        self.met.clear();
     }
 
     /// Whether one state is nowhere worse than the other.
@@ -34,8 +50,15 @@ impl Dominance {
         pairs.into_iter().all(|((one, other), worse)| one == other || *one == GOAL && worse >> other & 1 == 1)
     }
 
-    /// Whether a state met before is nowhere worse than this one and, by `cheaper`, costs no more. Else it is kept.
-    pub fn is_dominated(&mut self, registry: &StateRegistry, id: u32, cheaper: impl Fn(u32) -> bool) -> bool {
+    /// Whether a state met before is nowhere worse than this one and, by `cheaper`, costs no more. Else it is kept, where it
+    /// is `fresh`.
+    pub fn is_dominated(
+        &mut self,
+        registry: &StateRegistry,
+        id: u32,
+        fresh: bool,
+        cheaper: impl Fn(u32) -> bool,
+    ) -> bool {
         let state = registry.get(id);
         let mut away: Set = 0;
         self.key.clear();
@@ -44,19 +67,21 @@ impl Dominance {
             away |= Set::from(is_worse) << slot;
             self.key.push(if is_worse { GOAL } else { *class });
         }
-        let Some(group) = self.groups.get_mut(&self.key) else {
-            self.groups.insert(self.key.clone(), vec![(away, id)]);
-            return false;
-        };
+        let (group, new) = self.groups.insert(&self.key);
+        if new {
+            self.last.push(NONE);
+        }
+        let last = &mut self.last[group as usize];
         // Of one group, states differ only where one is away; so nowhere worse is: away only where this one is, and so.
         let same = |other: u32| registry.get(other).iter().zip(state).all(|(one, own)| one == own || *one == GOAL);
-        let better =
-            |(others, other): &(Set, u32)| others & !away == 0 && *other != id && cheaper(*other) && same(*other);
-        if group.iter().rev().take(MOST_COMPARED).any(better) {
+        let better = |met: &Met| met.away & !away == 0 && met.state != id && cheaper(met.state) && same(met.state);
+        let before = |met: &Met| self.met.get(met.before as usize);
+        if std::iter::successors(self.met.get(*last as usize), |met| before(met)).take(MOST_COMPARED).any(better) {
             return true;
         }
-        if !group.contains(&(away, id)) {
-            group.push((away, id));
+        if fresh {
+            self.met.push(Met { away, state: id, before: *last });
+            *last = self.met.len() as u32 - 1;
         }
         false
     }

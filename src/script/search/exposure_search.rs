@@ -9,8 +9,8 @@ use super::landmarks::Landmarks;
 use super::last_reset::{LastReset, ResetEffects};
 use super::model::{Class, GOAL, Model, ModelCommand, members};
 use super::packed::{Packed, time_of};
-use super::state_registry::{OVERHEAD, StateMap, StateRegistry};
-use super::stubborn_sets::StubbornSets;
+use super::state_registry::{OVERHEAD, StateRegistry};
+use super::stubborn_sets::{ANY, Firsts, StubbornSets};
 use super::successors::{MOST_WAYS, successors, ways};
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
@@ -20,15 +20,30 @@ use std::collections::BinaryHeap;
 #[derive(Clone, Copy)]
 struct Rest {
     least: u64,
+    /// The same by the landmarks alone.
+    asked: u64,
     near: u32,
 }
 
 struct Node {
     /// Exposure on the way here.
     cost: u64,
-    /// `None`: not asked yet.
-    rest: Option<Rest>,
+    /// What is still to come, where one of these is covered first; `None`: not asked yet.
+    rest: Option<(Firsts, Rest)>,
     parent: u32,
+    /// What may be covered first, and for what of it the state was looked at.
+    firsts: Firsts,
+    done: Firsts,
+}
+
+/// A way to a state.
+#[derive(Clone, Copy)]
+struct Way {
+    cost: u64,
+    /// What every script that goes on so costs at least, by the state before; 0: that tells nothing.
+    total: u64,
+    parent: u32,
+    firsts: Firsts,
 }
 
 /// An entry of the open list; the greatest is taken first.
@@ -60,6 +75,34 @@ struct Known {
     asked: u8,
 }
 
+/// What earlier searches found.
+struct Learned {
+    states: StateRegistry,
+    known: Vec<Known>,
+}
+
+impl Learned {
+    fn new(length: usize) -> Self {
+        Self { states: StateRegistry::new(length), known: Vec::new() }
+    }
+
+    fn len(&self) -> usize {
+        self.known.len()
+    }
+
+    fn get(&self, state: &[Class]) -> Known {
+        self.states.find(state).map_or_else(Known::default, |id| self.known[id as usize])
+    }
+
+    fn known(&mut self, state: &[Class]) -> &mut Known {
+        let (id, fresh) = self.states.insert(state);
+        if fresh {
+            self.known.push(Known::default());
+        }
+        &mut self.known[id as usize]
+    }
+}
+
 pub(super) struct ExposureSearch {
     model: Model,
     landmarks: Landmarks,
@@ -69,14 +112,13 @@ pub(super) struct ExposureSearch {
     stubborn_sets: StubbornSets,
     dominance: Dominance,
     goals: LandmarkSet,
-    /// What earlier searches found.
-    learned: StateMap<Known>,
+    learned: Learned,
     registry: StateRegistry,
     nodes: Vec<Node>,
     open: BinaryHeap<OpenEntry>,
     serial: u64,
     /// Room for the states after one: what each costs, and one after the other; and for one of them.
-    next: (Vec<u64>, Vec<Class>),
+    next: (Vec<Way>, Vec<Class>),
     after: Vec<Class>,
 }
 
@@ -90,7 +132,7 @@ impl ExposureSearch {
             last_reset: last_reset(&model),
             stubborn_sets: StubbornSets::new(&model, 0),
             dominance: Dominance::new(&model),
-            learned: StateMap::default(),
+            learned: Learned::new(model.slots.len()),
             registry: StateRegistry::new(model.slots.len()),
             nodes: Vec::new(),
             open: BinaryHeap::new(),
@@ -104,14 +146,12 @@ impl ExposureSearch {
     /// A bound on the exposure from a state (`u64::MAX`: no script leads on). It is the least, unless that is more than
     /// `limit` (or somewhat more), or so many states did not tell, or it was asked too often.
     pub fn least(&mut self, start: &[Class], limit: u64, most: u64, bytes: usize) -> (u64, u64) {
-        if let Some(known) = self.learned.get(start)
-            && (known.exact || known.asked >= MOST_ASKED || known.least > limit)
-        {
+        let known = self.learned.get(start);
+        if known.exact || known.asked >= MOST_ASKED || known.least > limit {
             return (known.least, 0);
         }
         // Asked again, it looks further, lest it be asked at each little step.
-        let asked = self.learned.get(start).map_or(0, |known| u64::from(known.asked));
-        let limit = limit.saturating_add(limit / FURTHER * asked);
+        let limit = limit.saturating_add(limit / FURTHER * u64::from(known.asked));
         self.registry = StateRegistry::new(self.model.slots.len());
         self.nodes.clear();
         self.open.clear();
@@ -120,9 +160,9 @@ impl ExposureSearch {
         let bound = self.search(start, limit, &mut left, bytes);
         for (id, node) in self.nodes.iter().enumerate() {
             let least = if bound == u64::MAX { bound } else { bound.saturating_sub(node.cost) };
-            let worth_it = node.rest.is_none_or(|rest| least > rest.least) && self.learned.len() < MOST_LEARNED;
-            if worth_it || id == 0 {
-                let known = self.learned.entry(self.registry.get(id as u32).to_vec()).or_default();
+            let worth_it = node.rest.is_none_or(|(of, rest)| of != ANY || least > rest.least);
+            if worth_it && self.learned.len() < MOST_LEARNED || id == 0 {
+                let known = self.learned.known(self.registry.get(id as u32));
                 known.least = known.least.max(least);
                 known.asked += u8::from(id == 0);
             }
@@ -131,9 +171,10 @@ impl ExposureSearch {
     }
 
     fn search(&mut self, start: &[Class], limit: u64, left: &mut u64, bytes: usize) -> u64 {
-        self.reach(start, 0, u32::MAX);
+        self.reach(start, Way { cost: 0, total: 0, parent: u32::MAX, firsts: ANY });
         while let Some(entry) = self.open.pop() {
-            if self.nodes[entry.node as usize].cost < entry.cost {
+            let node = &self.nodes[entry.node as usize];
+            if node.cost < entry.cost || node.firsts & !node.done == 0 {
                 continue;
             }
             let kept = self.registry.len() * (2 * self.model.slots.len() + OVERHEAD);
@@ -141,7 +182,10 @@ impl ExposureSearch {
                 return entry.total.0;
             }
             let state = self.registry.get(entry.node).to_vec();
-            if state.iter().all(|class| *class == GOAL) || self.learned.get(&state).is_some_and(|known| known.exact) {
+            if self.raised(&entry, &state) {
+                continue;
+            }
+            if state.iter().all(|class| *class == GOAL) || self.learned.get(&state).exact {
                 self.settle(entry.node, entry.total.0);
                 return entry.total.0;
             }
@@ -155,7 +199,7 @@ impl ExposureSearch {
     fn settle(&mut self, mut id: u32, total: u64) {
         while let Some(node) = self.nodes.get(id as usize) {
             let known = Known { least: total - node.cost, exact: true, asked: 0 };
-            self.learned.insert(self.registry.get(id).to_vec(), known);
+            *self.learned.known(self.registry.get(id)) = known;
             id = node.parent;
         }
     }
@@ -163,77 +207,129 @@ impl ExposureSearch {
     /// How many states come after; `None`: some command can be keyed in too many ways.
     fn expand(&mut self, id: u32, state: &[Class], cost: u64) -> Option<u64> {
         let uncovered = self.model.uncovered(state);
-        let relevant = self.stubborn_sets.relevant(&self.model, state);
-        let achievers = self.stubborn_sets.achievers_first(&self.model, state, relevant);
-        let goals_only = achievers.is_some();
-        let commands = achievers
-            .unwrap_or_else(|| self.stubborn_sets.stubborn_set(&self.model, state, relevant).unwrap_or(relevant));
-        let many = |command: usize| ways(&self.model.commands[command], state, goals_only) > MOST_WAYS;
-        if members(commands).any(many) {
+        let node = &mut self.nodes[id as usize];
+        let firsts = node.firsts & !node.done;
+        node.done = node.firsts;
+        let tries = self.stubborn_sets.tries(&self.model, state, firsts);
+        let many = |command: usize| ways(&self.model.commands[command], state, tries.goals_only) > MOST_WAYS;
+        if members(tries.commands).any(many) {
             return None;
         }
         let (mut sums, mut states) = std::mem::take(&mut self.next);
         sums.clear();
         states.clear();
-        for command in members(commands) {
+        let rest = self.nodes[id as usize].rest.map_or(0, |(_, rest)| rest.asked);
+        // What is keyed for none of those that wait adds its time to the bound at least.
+        let weighed = self.last_reset.is_none() && self.landmarks.count(state, &self.goals).is_some();
+        if weighed {
+            self.exposure_bound.look_at(&self.model, state, &self.landmarks);
+        }
+        for command in members(tries.commands) {
             let record = &self.model.commands[command];
+            let firsts = tries.firsts(command);
+            let idle =
+                if weighed { self.exposure_bound.idle(&self.model, firsts, command, &self.landmarks) } else { 0 };
             successors(
                 &self.model,
                 state,
                 record,
-                goals_only,
+                tries.goals_only,
                 &mut self.after,
                 &mut |step: Packed, after: &[Class]| {
-                    sums.push(cost + uncovered * time_of(step));
-                    states.extend_from_slice(after);
+                    let now = self.model.uncovered_after(uncovered, record.writes, after);
+                    let firsts = self.stubborn_sets.after(firsts, uncovered, now);
+                    if firsts != 0 {
+                        let tells = idle > 0 && now & !uncovered == 0;
+                        let total = if tells { cost + rest + idle * time_of(step) } else { 0 };
+                        let cost = cost + u64::from(uncovered.count_ones()) * time_of(step);
+                        sums.push(Way { cost, total, parent: id, firsts });
+                        states.extend_from_slice(after);
+                    }
                 },
             );
         }
         let next = || sums.iter().zip(states.chunks_exact(state.len().max(1)));
         // What costs nothing and is nowhere worse need not be weighed against anything else.
-        let free =
-            next().find(|(sum, after)| **sum == cost && *after != state && self.dominance.is_no_worse(after, state));
+        let is_free =
+            |way: &Way, after: &[Class]| way.cost == cost && after != state && self.dominance.is_no_worse(after, state);
+        let free = next().find(|(way, after)| is_free(way, after));
         match free {
-            Some((_, after)) => self.reach(after, cost, id),
-            None => next().for_each(|(sum, after)| self.reach(after, *sum, id)),
+            Some((way, after)) => self.reach(after, *way),
+            None => next().for_each(|(way, after)| self.reach(after, *way)),
         }
         let count = sums.len() as u64;
         self.next = (sums, states);
         Some(count)
     }
 
-    fn reach(&mut self, state: &[Class], cost: u64, parent: u32) {
+    fn reach(&mut self, state: &[Class], way: Way) {
+        let Way { cost, total, parent, firsts } = way;
         let (id, fresh) = self.registry.insert(state);
         if fresh {
-            self.nodes.push(Node { cost, parent, rest: None });
-        } else if self.nodes[id as usize].cost <= cost {
-            return;
+            self.nodes.push(Node { cost, parent, rest: None, firsts, done: 0 });
         }
-        (self.nodes[id as usize].cost, self.nodes[id as usize].parent) = (cost, parent);
+        let node = &mut self.nodes[id as usize];
+        if cost < node.cost {
+            (node.cost, node.parent, node.firsts, node.done) = (cost, parent, firsts, 0);
+        } else if !fresh {
+            if cost > node.cost || firsts & !node.firsts == 0 {
+                return;
+            }
+            node.firsts |= firsts;
+        }
         let nodes = &self.nodes;
-        let cheaper = |other: u32| nodes[other as usize].cost <= cost;
-        if self.dominance.is_dominated(&self.registry, id, cheaper) {
+        let cheaper = |other: u32| {
+            let other = &nodes[other as usize];
+            other.cost < cost || other.cost == cost && firsts & !other.firsts == 0
+        };
+        if self.dominance.is_dominated(&self.registry, id, fresh, cheaper) {
             return;
         }
-        let rest =
-            self.nodes[id as usize].rest.or_else(|| self.rest(state)).unwrap_or(Rest { least: u64::MAX, near: 0 });
-        self.nodes[id as usize].rest = Some(rest);
-        if rest.least != u64::MAX {
-            self.serial += 1;
-            let (total, near) = (Reverse(cost + rest.least), Reverse(rest.near));
-            self.open.push(OpenEntry { total, near, serial: self.serial, node: id, cost });
+        if total > 0 && self.nodes[id as usize].rest.is_none() {
+            self.push(id, cost, total, 0);
+            return;
+        }
+        if let Some(rest) = self.weigh(id, firsts, state) {
+            self.push(id, cost, cost + rest.least, rest.near);
         }
     }
 
-    fn rest(&mut self, state: &[Class]) -> Option<Rest> {
+    fn push(&mut self, node: u32, cost: u64, total: u64, near: u32) {
+        self.serial += 1;
+        self.open.push(OpenEntry { total: Reverse(total), near: Reverse(near), serial: self.serial, node, cost });
+    }
+
+    /// Whether a state that was only bounded by the one before it is dearer than that said.
+    fn raised(&mut self, entry: &OpenEntry, state: &[Class]) -> bool {
+        let node = &self.nodes[entry.node as usize];
+        let firsts = node.firsts & !node.done;
+        let Some(rest) = self.weigh(entry.node, firsts, state) else { return true };
+        let total = entry.cost + rest.least;
+        if total > entry.total.0 {
+            self.push(entry.node, entry.cost, total, rest.near);
+        }
+        total > entry.total.0
+    }
+
+    /// What is still to come from a state, where one of these is covered first; `None`: no script leads on.
+    fn weigh(&mut self, id: u32, firsts: Firsts, state: &[Class]) -> Option<Rest> {
+        let known = self.nodes[id as usize].rest.filter(|(of, _)| firsts & !of == 0);
+        let (of, rest) = known.unwrap_or_else(|| {
+            (firsts, self.rest(state, firsts).unwrap_or(Rest { least: u64::MAX, asked: u64::MAX, near: 0 }))
+        });
+        self.nodes[id as usize].rest = Some((of, rest));
+        (rest.least != u64::MAX).then_some(rest)
+    }
+
+    fn rest(&mut self, state: &[Class], firsts: Firsts) -> Option<Rest> {
         let near = self.landmarks.count(state, &self.goals)?;
         let exposure = match &mut self.last_reset {
-            Some(bounds) if state.last() == Some(&GOAL) => bounds.exposure_after(&self.model, state)?,
+            Some(bounds) if state.last() == Some(&GOAL) => bounds.exposure_after(&self.model, state, firsts)?,
             Some(bounds) => bounds.exposure_through(&self.model, state)?,
-            None => self.exposure_bound.of(&self.model, state, 0, &mut self.landmarks)?,
+            None => self.exposure_bound.of(&self.model, state, firsts, 0, &mut self.landmarks)?,
         };
-        let learned = self.learned.get(state).map_or(0, |known| known.least);
-        (learned != u64::MAX).then(|| Rest { least: exposure.max(learned), near })
+        let learned = self.learned.get(state).least;
+        (learned != u64::MAX).then(|| Rest { least: exposure.max(learned), asked: exposure, near })
     }
 }
 

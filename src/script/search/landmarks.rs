@@ -55,6 +55,8 @@ pub(super) struct Landmarks {
     begins: Vec<usize>,
     /// Landmarks that nothing brings about.
     never: LandmarkSet,
+    /// What each command can bring about.
+    helped: Vec<LandmarkSet>,
     left: Vec<u32>,
     /// Those with the fewest achievers first.
     all: Vec<Landmark>,
@@ -82,6 +84,7 @@ impl Landmarks {
             achievers_ms: Vec::new(),
             begins: Vec::new(),
             never: LandmarkSet::default(),
+            helped: vec![LandmarkSet::default(); model.commands.len()],
             left: Vec::new(),
             ops: Vec::new(),
             all,
@@ -102,6 +105,9 @@ impl Landmarks {
         made.rank();
         made.fill_missing(model);
         made.fill_times();
+        for (place, landmark) in made.all.iter().enumerate() {
+            landmark.achievers.iter().for_each(|(op, _)| made.helped[ops[usize::from(*op)].command].insert(place));
+        }
         made
     }
 
@@ -299,6 +305,11 @@ impl Landmarks {
             dark.insert(landmark);
         }
         dark
+    }
+
+    /// The landmarks that a command can bring about.
+    pub fn helped(&self, command: usize) -> &LandmarkSet {
+        &self.helped[command]
     }
 
     /// What the last state asked for in all.

@@ -7,6 +7,7 @@ use super::landmark_set::LandmarkSet;
 use super::landmarks::{Landmarks, Scope};
 use super::model::{Class, Classes, Model, ModelLifeline, Set};
 use super::packed::{Packed, time_of};
+use super::stubborn_sets::Firsts;
 
 pub(super) struct LastReset {
     landmarks: Landmarks,
@@ -163,9 +164,9 @@ impl LastReset {
     }
 
     /// Least exposure from a state after the last reset; `None`: no script leads on.
-    pub fn exposure_after(&mut self, model: &Model, state: &[Class]) -> Option<u64> {
+    pub fn exposure_after(&mut self, model: &Model, state: &[Class], firsts: Firsts) -> Option<u64> {
         self.landmarks.count(state, &self.goals)?;
-        self.exposure_bound.of(model, state, 0, &mut self.landmarks)
+        self.exposure_bound.of(model, state, firsts, 0, &mut self.landmarks)
     }
 }
 

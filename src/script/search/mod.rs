@@ -58,8 +58,9 @@
 //! achievers need one of its slots away. Let the uncovered ones that can only be covered by their goals be covered for the
 //! first time in the order 1, 2, …: before that, the k-th is uncovered while all that the goals of 1 … k ask for is keyed.
 //! So it is exposed for the time of those landmarks and its dark ones, and the least sum over all orders, found over sets of
-//! lifelines, is a bound. Of another uncovered one the quickest way back counts, if that is less; of one as it was, that
-//! must change, what must be keyed after the first command that touches it.
+//! lifelines, is a bound. Of another uncovered one the quickest way back counts, with what it takes to leave again, if that
+//! is less; of one as it was, that must change, what must be keyed after the first command that touches it. None is exposed
+//! for less time than it takes to cover the first of them. Where §7 knows which may be first, only orders that begin so count.
 //! Exposure and the rest are bounded apart, each over *all* plans, so the pair bounds the lexicographic cost; along an
 //! edge both may be carried on less the edge's cost. Bounds need not be consistent: states are reopened.
 //!
@@ -72,7 +73,10 @@
 //! one from the other, as long and no dearer, so it is dropped; and a step that costs nothing and leads to a state that
 //! dominates this one is the only one tried. A plan of least exposure and, among these, of least length from the states kept
 //! always begins at a state kept, so none is lost by going in a circle. After a search with bound C, a state met at cost g
-//! has at least C − g to go, and the states of the plan found have just that. Searches stop where they have told enough: that
+//! has at least C − g to go, and the states of the plan found have just that. A step that brings about nothing that some
+//! uncovered lifelines wait for adds its time to their exposure, whatever else it does; so the state after it is bounded by
+//! the one before, and weighed only when it is its turn. Where all wait for other things that is the time once for each; else,
+//! if those that may be the first do, at least once for these. Searches stop where they have told enough: that
 //! no plan stays within the exposure at which the state asked about would be looked at next.
 //!
 //! **§7 Which commands are tried** (`stubborn_sets.rs`). Let the achievers of slot x, the commands that can bring it to its
@@ -93,6 +97,16 @@
 //! as it was: x is one of its slots away from that, so that the command is keyed before. All that it passes is keyed while
 //! all these are uncovered; so it is exposed no longer at the front, whatever it does to their slots. Which one is first is
 //! not known, so the sets of all of them are tried together (of one that may be as it was again, one for each way).
+//!
+//! A state keeps which may be covered first, and how, after the commands it was reached by (`Firsts`): those for whose set the
+//! last one was tried. Let a best script cover *t* first of the lifelines uncovered now, and move a command of the set of *t*
+//! to the front. What it passes is covered no worse and the script costs as much as before, being a best one; so, where every
+//! command takes time, nothing it passes is covered better either, and *t* is still the first of them. So as long as the same
+//! lifelines are uncovered, only the set of *t* is tried; one uncovered since may be covered before *t*; once *t* is covered
+//! it may be any; and a state in which another one of them was covered sooner is not gone on with. A state reached at the same
+//! cost by two ways is looked at for what either keeps. Where it was left for one that dominates it at the same cost, that one
+//! keeps as much: its scripts are the same. A bound may rest on what is kept, but not where it is kept no longer: neither for
+//! other ways to the state, nor after a step that uncovered one more.
 //!
 //! **§8 Resets** (`resets.rs`) write more than half of all slots and key none, as a factory reset does. A plan uses none, and
 //! is found by §1–§7 without them; or it is a *prefix*, a last reset, and a plan without. What the reset writes is known

@@ -75,11 +75,17 @@ pub(super) struct ModelCommand {
 #[derive(Clone)]
 pub(super) struct ModelLifeline {
     pub slots: Vec<usize>,
+    /// The same as a set.
+    pub set: Set,
     /// Whether being as it was counts in this part.
     pub start_counts: bool,
 }
 
 impl ModelLifeline {
+    fn new(slots: Vec<usize>, start_counts: bool) -> Self {
+        Self { set: slots.iter().fold(0, |set, slot| set | 1 << slot), slots, start_counts }
+    }
+
     /// Whether the lifeline is uncovered whenever this slot of it is away from its goal.
     pub fn tells(&self, model: &Model, slot: usize) -> bool {
         !self.start_counts || model.slots[slot].as_was == Some(GOAL)
@@ -183,9 +189,16 @@ impl Model {
         }
     }
 
-    /// How many lifelines are not covered in this state.
+    /// The lifelines not covered in this state, as bits.
     pub fn uncovered(&self, state: &[Class]) -> u64 {
-        self.lifelines.iter().filter(|lifeline| !lifeline.covered(self, state)).count() as u64
+        let covered = self.lifelines.iter().enumerate().map(|(place, line)| (place, line.covered(self, state)));
+        covered.filter(|(_, covered)| !covered).fold(0, |set, (place, _)| set | 1 << place)
+    }
+
+    /// The same after a command that writes these slots, by what was uncovered before it.
+    pub fn uncovered_after(&self, before: u64, writes: Set, after: &[Class]) -> u64 {
+        let touched = self.lifelines.iter().enumerate().filter(|(_, line)| line.set & writes != 0);
+        touched.fold(before, |set, (place, line)| set & !(1 << place) | u64::from(!line.covered(self, after)) << place)
     }
 
     /// The model that knows only these slots: whatever else a command needs holds, whatever else it keys is cheapest.
@@ -201,9 +214,9 @@ impl Model {
             })
             .collect();
         let commands = self.commands.iter().filter_map(|command| command.projected(self.press, &local)).collect();
-        let lifelines = self.lifelines.iter().map(|lifeline| ModelLifeline {
-            slots: lifeline.slots.iter().map(|slot| local[*slot]).collect(),
-            start_counts: lifeline.start_counts,
+        let lifelines = self.lifelines.iter().map(|lifeline| {
+            let slots = lifeline.slots.iter().map(|slot| local[*slot]).collect();
+            ModelLifeline::new(slots, lifeline.start_counts)
         });
         Self { slots, commands, lifelines: lifelines.collect(), press: self.press }
     }
@@ -290,8 +303,7 @@ fn lifelines_of(source: &Source, local: &[usize]) -> Vec<ModelLifeline> {
         let mut slots: Vec<usize> = lifeline.slots.iter().filter(|slot| moves(slot)).map(|slot| local[*slot]).collect();
         slots.sort_unstable();
         slots.dedup();
-        lifelines
-            .push(ModelLifeline { slots, start_counts: lifeline.start_counts && lifeline.slots.iter().all(holds) });
+        lifelines.push(ModelLifeline::new(slots, lifeline.start_counts && lifeline.slots.iter().all(holds)));
     }
     lifelines
 }

@@ -25,20 +25,22 @@ impl Hasher for StateHasher {
 }
 
 /// Bytes of bookkeeping a state costs beside its own, for the memory ceiling.
-pub(super) const OVERHEAD: usize = 192;
+pub(super) const OVERHEAD: usize = 288;
 
 /// The states met, all of one length.
 pub(super) struct StateRegistry {
     length: usize,
     bytes: Vec<u8>,
     count: u32,
-    /// Open addressing; `u32::MAX` is empty.
-    table: Vec<u32>,
+    /// Open addressing: states' numbers and hashes; [`EMPTY`] is an empty place.
+    table: Vec<(u32, u32)>,
 }
+
+const EMPTY: (u32, u32) = (u32::MAX, 0);
 
 impl StateRegistry {
     pub fn new(length: usize) -> Self {
-        Self { length, bytes: Vec::new(), count: 0, table: vec![u32::MAX; 64] }
+        Self { length, bytes: Vec::new(), count: 0, table: vec![EMPTY; 64] }
     }
 
     pub fn len(&self) -> usize {
@@ -50,37 +52,48 @@ impl StateRegistry {
         &self.bytes[start..start + self.length]
     }
 
+    /// The number of a state met before.
+    pub fn find(&self, state: &[u8]) -> Option<u32> {
+        let (id, _) = self.table[self.place(state, hash(state) as u32)];
+        (id != EMPTY.0).then_some(id)
+    }
+
     /// The number of the state, and whether it is new.
     pub fn insert(&mut self, state: &[u8]) -> (u32, bool) {
         if (self.len() + 1) * 2 > self.table.len() {
             self.grow();
         }
-        let place = self.place(state);
-        if self.table[place] != u32::MAX {
-            return (self.table[place], false);
+        let own = hash(state) as u32;
+        let place = self.place(state, own);
+        if self.table[place] != EMPTY {
+            return (self.table[place].0, false);
         }
-        let id = self.len() as u32;
-        self.table[place] = id;
+        let id = self.count;
+        self.table[place] = (id, own);
         self.bytes.extend_from_slice(state);
         self.count += 1;
         (id, true)
     }
 
-    /// Where the state stands in the table, or the empty place where it belongs.
-    fn place(&self, state: &[u8]) -> usize {
+    /// Where the state of this hash stands in the table, or the empty place where it belongs.
+    fn place(&self, state: &[u8], own: u32) -> usize {
         let mask = self.table.len() - 1;
-        let mut place = hash(state) as usize & mask;
-        while self.table[place] != u32::MAX && self.get(self.table[place]) != state {
+        let mut place = own as usize & mask;
+        while self.table[place] != EMPTY && (self.table[place].1 != own || self.get(self.table[place].0) != state) {
             place = (place + 1) & mask;
         }
         place
     }
 
     fn grow(&mut self) {
-        self.table = vec![u32::MAX; self.table.len() * 2];
-        for id in 0..self.len() as u32 {
-            let place = self.place(self.get(id));
-            self.table[place] = id;
+        let mask = self.table.len() * 2 - 1;
+        let known = std::mem::replace(&mut self.table, vec![EMPTY; mask + 1]);
+        for entry in known.into_iter().filter(|entry| *entry != EMPTY) {
+            let mut place = entry.1 as usize & mask;
+            while self.table[place] != EMPTY {
+                place = (place + 1) & mask;
+            }
+            self.table[place] = entry;
         }
     }
 }

@@ -2,6 +2,7 @@
 //! script keys one first (`mod.rs` §7). It never leaves out a command whose place could matter.
 
 use super::model::{Class, Classes, GOAL, Model, ModelCommand, ModelLifeline, Set, members};
+use super::packed::time_of;
 
 /// A condition of a command: the classes that satisfy it, the commands that can bring one about or end it.
 struct Condition {
@@ -69,6 +70,32 @@ struct Dark {
     for_good: u64,
 }
 
+/// Which of the uncovered lifelines may be the first that a best script covers, and how: bit 2n, the n-th by its goals; bit
+/// 2n + 1, the n-th as it was.
+pub(super) type Firsts = u128;
+/// Any of them may be.
+pub(super) const ANY: Firsts = !0;
+
+/// What is tried in a state.
+pub(super) struct Tries {
+    pub commands: Set,
+    /// Whether fields are keyed with their goals alone.
+    pub goals_only: bool,
+    /// The commands tried for each way to go on.
+    sets: Vec<(Firsts, Set)>,
+}
+
+impl Tries {
+    fn of(sets: Vec<(Firsts, Set)>, goals_only: bool) -> Self {
+        Self { commands: sets.iter().fold(0, |all, (_, set)| all | set), goals_only, sets }
+    }
+
+    /// The ways to go on for which the command is tried.
+    pub fn firsts(&self, command: usize) -> Firsts {
+        self.sets.iter().filter(|(_, set)| set >> command & 1 == 1).fold(0, |all, (firsts, _)| all | firsts)
+    }
+}
+
 pub(super) struct StubbornSets {
     records: Vec<Record>,
     touches: Vec<Touch>,
@@ -76,6 +103,8 @@ pub(super) struct StubbornSets {
     suffix: Set,
     /// Slots of lifelines.
     lifeline_slots: Set,
+    /// Whether every command takes time.
+    timed: bool,
 }
 
 fn commands(model: &Model, fits: impl Fn(&ModelCommand) -> bool) -> Set {
@@ -126,11 +155,39 @@ impl StubbornSets {
             let (achievers, writers) = sets.fold((0, 0), |all, own| (all.0 | own.0, all.1 | own.1));
             LifelineSets { achievers, writers, restorable: restorable(model, lifeline) }
         };
-        Self { records, lines: model.lifelines.iter().map(line).collect(), touches, suffix, lifeline_slots }
+        Self {
+            records,
+            lines: model.lifelines.iter().map(line).collect(),
+            touches,
+            suffix,
+            lifeline_slots,
+            timed: model.commands.iter().all(|command| time_of(command.least(model.press)) > 0),
+        }
+    }
+
+    /// What is tried in this state, where one of `firsts` is covered first.
+    pub fn tries(&self, model: &Model, state: &[Class], firsts: Firsts) -> Tries {
+        let relevant = self.relevant(model, state);
+        match self.achievers_first(model, state, relevant) {
+            Some(achievers) => Tries::of(vec![(firsts, achievers)], true),
+            None => Tries::of(self.stubborn_sets(model, state, relevant, firsts), false),
+        }
+    }
+
+    /// What may be covered first after a command tried for `firsts`, by the lifelines uncovered before it and after it. None: no
+    /// best script goes on so.
+    pub fn after(&self, firsts: Firsts, before: u64, after: u64) -> Firsts {
+        let of = |lines: u64| members(lines.into()).fold(0, |set: Firsts, place| set | 3 << (2 * place));
+        match before & !after {
+            0 if before == after => firsts,
+            0 => firsts | of(after & !before),
+            covered if !self.timed || firsts & of(covered) != 0 => ANY,
+            _ => 0,
+        }
     }
 
     /// The commands that a best script from this state may still use.
-    pub fn relevant(&self, model: &Model, state: &[Class]) -> Set {
+    fn relevant(&self, model: &Model, state: &[Class]) -> Set {
         let mut relevant = 0;
         loop {
             let before = relevant;
@@ -160,7 +217,7 @@ impl StubbornSets {
     }
 
     /// The commands of one slot, to be keyed at their goals, where nothing else need be tried in this state.
-    pub fn achievers_first(&self, model: &Model, state: &[Class], relevant: Set) -> Option<Set> {
+    fn achievers_first(&self, model: &Model, state: &[Class], relevant: Set) -> Option<Set> {
         let dark = self.dark(model, state);
         let mut fewest: Option<Set> = None;
         for (slot, touch) in self.touches.iter().enumerate().filter(|(slot, _)| state[*slot] != GOAL) {
@@ -180,8 +237,8 @@ impl StubbornSets {
 
     /// Commands of which some best script from this state keys one first, where it need not be one of all: a stubborn set
     /// for what must be brought about in any case or, while lifelines are uncovered, before the first of them is covered,
-    /// whichever that is.
-    pub fn stubborn_set(&self, model: &Model, state: &[Class], relevant: Set) -> Option<Set> {
+    /// one for each that may be the first.
+    fn stubborn_sets(&self, model: &Model, state: &[Class], relevant: Set, firsts: Firsts) -> Vec<(Firsts, Set)> {
         let dark = self.dark(model, state);
         let accepted = commands(model, |command| accepted(command, state));
         let movable = members(accepted & relevant).filter(|id| self.keeps_covered(*id, state, &dark));
@@ -192,24 +249,31 @@ impl StubbornSets {
             let sets = ways.filter_map(|ways| {
                 let own = ways != 0 && ways & (self.suffix | fixed) == 0;
                 let own = own.then(|| self.closure(ways, state, relevant & !self.suffix, accepted, fixed))?;
-                Some(known | own? & accepted)
+                Some(own? & accepted)
             });
-            sets.min_by_key(|set| set.count_ones())
+            sets.min_by_key(|set| ((set & !known).count_ones(), set.count_ones())).unwrap_or(relevant)
         };
         if dark.uncovered == 0 {
             let slots = (0..self.touches.len()).filter(away);
-            return fewest(&mut slots.map(|slot| self.touches[slot].achievers), 0);
+            return vec![(ANY, fewest(&mut slots.map(|slot| self.touches[slot].achievers), 0))];
         }
-        let uncovered = |place: &usize| dark.uncovered >> place & 1 == 1;
-        (0..model.lifelines.len()).filter(uncovered).try_fold(0, |set, place| {
+        let (mut sets, mut known) = (Vec::new(), 0);
+        let mut put = |first: Firsts, ways: &mut dyn Iterator<Item = Set>| {
+            if firsts & first != 0 {
+                let set = fewest(ways, known);
+                known |= set;
+                sets.push((if self.timed { first } else { ANY }, set));
+            }
+        };
+        for place in members(dark.uncovered.into()) {
             let slots = &model.lifelines[place].slots;
-            let set = fewest(&mut slots.iter().copied().filter(away).map(|slot| self.touches[slot].achievers), set)?;
+            put(1 << (2 * place), &mut slots.iter().copied().filter(away).map(|slot| self.touches[slot].achievers));
             if dark.for_good >> place & 1 == 0 {
                 let changed = slots.iter().filter(|slot| model.slots[**slot].as_was != Some(state[**slot]));
-                return fewest(&mut changed.map(|slot| self.touches[*slot].restorers), set);
+                put(2 << (2 * place), &mut changed.map(|slot| self.touches[*slot].restorers));
             }
-            Some(set)
-        })
+        }
+        sets
     }
 
     /// The commands, with what interfering with those accepted now and what makes one missing need of the others hold; `None`
