@@ -27,6 +27,15 @@ struct Finding {
     places: Vec<(usize, usize)>,
 }
 
+/// The keybook of a model of our own: that of a new installation, with another command for the code.
+const OWN: [&str; 2] = ["--keybook", "own.yaml"];
+
+fn write_own_keybook(folder: &Path) {
+    let example = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/outset/skeleton/heron-1.yaml");
+    let text = fs::read_to_string(example).expect("the example");
+    fs::write(folder.join("own.yaml"), text.replace("91{access}{access}", "92{access}{access}")).expect("the keybook");
+}
+
 struct Day<'d> {
     folder: &'d Path,
     sheet: Sheet,
@@ -117,6 +126,7 @@ fn a_bare_folder_and_a_dirty_sheet_become_a_fleet_under_watch_without_a_line_of_
         let folder = tempfile::tempdir().expect("a folder");
         let mut day = Day { folder: folder.path(), sheet: Sheet::new(seed), seed, commands: 0, said: BTreeSet::new() };
         day.write();
+        write_own_keybook(folder.path());
         founded(&mut day);
         let checked = day.run("weir", &["check"]);
         assert!(is_done(&checked), "{}", text(&checked));
@@ -142,7 +152,9 @@ fn a_bare_folder_and_a_dirty_sheet_become_a_fleet_under_watch_without_a_line_of_
 
 /// `new`, until nothing is wrong with the sheet.
 fn founded(day: &mut Day) {
-    let args = ["new", "weir", "--from", "sheet.csv", "--fleet", "Mill Weir", "--country", "GB", "--as-guessed"];
+    let args =
+        [&["new", "weir", "--from", "sheet.csv", "--fleet", "Mill Weir", "--country", "GB", "--as-guessed"][..], &OWN];
+    let args = args.concat();
     for _ in 0..TURNS {
         let made = day.run("", &args);
         if is_done(&made) {
@@ -264,7 +276,7 @@ fn an_empty_folder_becomes_an_installation_that_is_right_and_nothing_is_written_
         text(&made)
     );
     let checked = stationkeep(&at.join("weir"), &["check"]);
-    assert!(is_done(&checked) && text(&checked).contains("nothing wrong"), "{}", text(&checked));
+    assert!(is_done(&checked) && text(&checked).contains("2 files: 1 warning."), "{}", text(&checked));
     assert!(at.join("weir/.github/workflows/stationkeep.yaml").exists() && at.join("weir/.gitignore").exists());
     let code = fs::metadata(at.join("weir/config/secrets/access")).expect("the code");
     assert_eq!(std::os::unix::fs::PermissionsExt::mode(&code.permissions()) & 0o777, 0o600);
@@ -300,8 +312,9 @@ fn guesses_are_written_only_once_they_are_approved_and_bad_rows_are_left_out_onl
     let rows =
         "station,site,number,volume,identity\nA-1,a,+441632960001,7,0001\nA-2,a,+441632960002,7,0002\nA-3,a,,7,0003\n";
     fs::write(folder.path().join("s.csv"), rows).expect("the sheet");
+    write_own_keybook(folder.path());
     let new = |more: &[&str]| {
-        stationkeep(folder.path(), &[&["new", "f", "--from", "s.csv", "--country", "GB"], more].concat())
+        stationkeep(folder.path(), &[&["new", "f", "--from", "s.csv", "--country", "GB"], &OWN[..], more].concat())
     };
     for (more, said) in [
         (&[][..], "s.csv:4:7: error: The row has no \"number\"."),
@@ -314,9 +327,19 @@ fn guesses_are_written_only_once_they_are_approved_and_bad_rows_are_left_out_onl
         assert!(!folder.path().join("f").exists(), "{more:?}");
     }
     let made = new(&["--leave-out", "--as-guessed"]);
-    assert!(is_done(&made) && text(&made).contains("1 row of the sheet left out"), "{}", text(&made));
+    assert!(
+        is_done(&made) && text(&made).contains("1 row of the sheet left out, named at the end of"),
+        "{}",
+        text(&made)
+    );
     let inventory = fs::read_to_string(folder.path().join("f/config/inventory/fleet.yaml")).expect("the inventory");
-    assert!(inventory.contains("A-2") && !inventory.contains("A-3"), "{inventory}");
+    assert!(inventory.contains("A-2:") && !inventory.contains("A-3:"), "{inventory}");
+    let left = "# left out: A-3, line 4: The row has no \"number\".\n";
+    assert!(
+        inventory.ends_with(left) && text(&made).ends_with(&left["# left out:".len()..]),
+        "{inventory}{}",
+        text(&made)
+    );
 }
 
 #[test]
@@ -325,14 +348,19 @@ fn a_row_with_a_line_break_is_left_out_whatever_is_wrong_behind_it_and_the_draft
     let rows = "station,site,where,number,identity\nA-1,a,\"by the\nsteps\",+441632960001,123456789012345678\n\
                 A-2,a,\"by the\npump\",+441632960002,0002\nA-3,a,\"by the\ndoor\",01632 garbage,0003\n";
     fs::write(folder.path().join("s.csv"), rows).expect("the sheet");
-    let new = ["new", "f", "--from", "s.csv", "--country", "GB", "--as-guessed"];
+    write_own_keybook(folder.path());
+    let new = [&["new", "f", "--from", "s.csv", "--country", "GB", "--as-guessed"][..], &OWN].concat();
     let made = stationkeep(folder.path(), &new);
     assert_eq!(made.status.code(), Some(2), "{}", text(&made));
     assert!(text(&made).contains("s.csv:3:") && text(&made).contains("s.csv:7:"), "{}", text(&made));
     let made = stationkeep(folder.path(), &[&new[..], &["--leave-out"]].concat());
     assert!(is_done(&made) && text(&made).contains("2 rows of the sheet left out"), "{}", text(&made));
     let inventory = fs::read_to_string(folder.path().join("f/config/inventory/fleet.yaml")).expect("the inventory");
-    assert!(inventory.contains("A-2") && !inventory.contains("A-1") && !inventory.contains("A-3"), "{inventory}");
+    assert!(inventory.contains("A-2:") && !inventory.contains("A-1:") && !inventory.contains("A-3:"), "{inventory}");
+    assert!(
+        inventory.contains("# left out: A-1, line 2: ") && inventory.contains("# left out: A-3, line 6: "),
+        "{inventory}"
+    );
 }
 
 /// The workbook is written by a library that is not the one that reads.
@@ -358,7 +386,8 @@ fn a_workbook_founds_a_fleet_and_is_its_first_report() {
         identity(sheet);
         book.save(&path).expect("the workbook");
     };
-    let new = ["new", "f", "--from", "stations.xlsx", "--sheet", "Stations", "--as-guessed"];
+    write_own_keybook(folder.path());
+    let new = [&["new", "f", "--from", "stations.xlsx", "--sheet", "Stations", "--as-guessed"][..], &OWN].concat();
     write(&|sheet| drop(sheet.write(2, 3, 2).map(|_| ())));
     let made = stationkeep(folder.path(), &new);
     assert!(
@@ -392,7 +421,8 @@ fn a_summary_is_one_page_however_many_sites_there_are_and_whatever_they_are_call
         sheet += &format!("S-{nth:03} {},{nth:02} {},+441632960{nth:03},{nth:04}\n", &name[..50], &name[..50]);
     }
     fs::write(folder.path().join("s.csv"), sheet).expect("the sheet");
-    let made = stationkeep(folder.path(), &["new", "f", "--from", "s.csv", "--as-guessed"]);
+    write_own_keybook(folder.path());
+    let made = stationkeep(folder.path(), &[&["new", "f", "--from", "s.csv", "--as-guessed"][..], &OWN].concat());
     assert!(is_done(&made), "{}", text(&made));
     let summary = stationkeep(&folder.path().join("f"), &["drift", "--summary"]);
     assert_eq!(summary.status.code(), Some(3));
@@ -402,7 +432,8 @@ fn a_summary_is_one_page_however_many_sites_there_are_and_whatever_they_are_call
     for (nth, (site, named)) in [("east quay", "'east quay'"), (&*"by the sea ".repeat(4), "SITE")].iter().enumerate() {
         fs::write(folder.path().join("t.csv"), sheet_of_one_site(site)).expect("the sheet");
         let of_site = format!("g{nth}");
-        let made = stationkeep(folder.path(), &["new", &of_site, "--from", "t.csv", "--as-guessed"]);
+        let made =
+            stationkeep(folder.path(), &[&["new", &of_site, "--from", "t.csv", "--as-guessed"][..], &OWN].concat());
         assert!(is_done(&made), "{}", text(&made));
         let at = folder.path().join(of_site);
         let of_site = stationkeep(&at, &["drift", "--summary", "--site", site.trim()]);
@@ -416,4 +447,123 @@ fn a_summary_is_one_page_however_many_sites_there_are_and_whatever_they_are_call
 fn sheet_of_one_site(site: &str) -> String {
     let rows = (0..20).map(|nth| format!("S-{nth:02},{site},+4416329600{nth:02},{nth:04}\n"));
     "station,site,number,identity\n".to_owned() + &rows.collect::<String>()
+}
+
+#[test]
+fn the_invented_keybook_reaches_no_real_station() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = folder.path();
+    fs::write(at.join("s.csv"), "station,site,number,volume\nA-1,a,+441632960001,7\n").expect("the sheet");
+    let made = stationkeep(at, &["new", "f", "--from", "s.csv", "--country", "GB", "--as-guessed"]);
+    assert_eq!(made.status.code(), Some(2), "{}", text(&made));
+    assert!(text(&made).contains("the sheet needs the keybook of its model. Write it first:"), "{}", text(&made));
+    // Under another name its keys are invented all the same.
+    let example = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/outset/skeleton/heron-1.yaml");
+    let renamed = fs::read_to_string(example).expect("the example").replace("model: heron-1", "model: ours");
+    fs::write(at.join("ours.yaml"), renamed).expect("the keybook");
+    let made = stationkeep(at, &["new", "f", "--from", "s.csv", "--keybook", "ours.yaml", "--as-guessed"]);
+    assert!(is_done(&made), "{}", text(&made));
+    fs::write(at.join("f/config/secrets/access"), "2580\n").expect("the code");
+    let checked = stationkeep(&at.join("f"), &["check"]);
+    assert!(
+        text(&checked).contains("This is the example: its keys open no station. (keybook-example)"),
+        "{}",
+        text(&checked)
+    );
+    let script = stationkeep(&at.join("f"), &["script", "A-1"]);
+    assert_eq!(script.status.code(), Some(1), "{}", text(&script));
+    assert!(text(&script).contains("is the example: its keys open no station"), "{}", text(&script));
+    assert!(!text(&script).contains("2580"), "{}", text(&script));
+}
+
+#[test]
+fn whatever_differs_from_the_many_is_named_with_both_values_before_it_is_written() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = folder.path();
+    write_own_keybook(at);
+    let mut sheet = "station,site,number,number.first,number.second,at,by\n".to_owned();
+    for nth in 1..=30 {
+        let first = if nth == 10 { "901134960105" } else { "901134960150" };
+        let second = if nth > 26 { "901134960199" } else { "901134960151" };
+        let site = if nth == 12 { "Firth  bridge" } else { "Firth Bridge" };
+        let name = if nth == 9 { "FB-009".to_owned() } else { format!("FB-{nth:02}") };
+        sheet += &format!("{name},{site},+4416329600{nth:02},{first},{second},2026-11-20,t\n");
+    }
+    sheet += "fb-9,Firth Bridge,+441632960099,901134960150,901134960151,2026-11-20,t\n";
+    fs::write(at.join("s.csv"), &sheet).expect("the sheet");
+    let new = |folder: &str, more: &[&str]| {
+        let args = ["new", folder, "--from", "s.csv", "--country", "GB", "--as-guessed"];
+        let made = stationkeep(at, &[&args[..], &OWN, more].concat());
+        assert!(is_done(&made), "{}", text(&made));
+        text(&made)
+    };
+    let said = new("f", &[]);
+    for line in [
+        "stations at each site: Firth  bridge (1), Firth Bridge (30)",
+        "WARNING: sites that differ in case, spaces, hyphens or zeros only: \"Firth  bridge\", \"Firth Bridge\"",
+        "WARNING: stations that differ in case, spaces, hyphens or zeros only: \"FB-009\", \"fb-9\"",
+        "line: direct at every station, because the sheet has no column \"line\"",
+        "number.first begins with \"9\" before a whole number at FB-01, FB-02, FB-03, FB-04, FB-05, FB-06 and 25 more: if they",
+        "WARNING: 4 stations of heron-1-group-2: number.second \"901134960199\", the 26 of heron-1-group-1 \"901134960151\": FB-27,",
+        "WARNING: FB-10 (line 11): number.first \"901134960105\", the 26 of heron-1-group-1 \"901134960150\"",
+    ] {
+        assert!(said.contains(line), "{line}\n{said}");
+    }
+    let inventory = |folder: &str| fs::read_to_string(at.join(folder).join("config/inventory/fleet.yaml")).expect("it");
+    assert!(inventory("f").contains("901134960105"));
+    // What most hold is wanted only where that was chosen; the sheet's report then shows the difference.
+    new("g", &["--as-most"]);
+    assert!(!inventory("g").contains("901134960105"), "{}", inventory("g"));
+    fs::write(at.join("g/config/secrets/access"), "2580\n").expect("the code");
+    let recorded = stationkeep(&at.join("g"), &["report", "../s.csv"]);
+    assert!(is_done(&recorded), "{}", text(&recorded));
+    let drift = text(&stationkeep(&at.join("g"), &["drift", "FB-10"]));
+    let both = ["-number.first: 901134960105\n", "+number.first: 901134960150\n"];
+    assert!(both.iter().all(|line| drift.contains(line)), "{drift}");
+}
+
+#[test]
+fn a_row_is_read_by_its_own_country_and_has_the_line_of_its_site_where_its_cells_are_empty() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = folder.path();
+    write_own_keybook(at);
+    let sheet = "station,site,number,volume,line,outside,country\n\
+                 A-1,a,01632 960001,7,,,\nA-2,a,01632 960002,7,pbx,\"9,\",\nB-1,b,(207) 555-0142,7,,,US\n";
+    fs::write(at.join("s.csv"), sheet).expect("the sheet");
+    let made =
+        stationkeep(at, &[&["new", "f", "--from", "s.csv", "--country", "GB", "--as-guessed"][..], &OWN].concat());
+    assert!(is_done(&made), "{}", text(&made));
+    assert!(text(&made).contains("line: direct at B-1, and as the rest of the site at A-1"), "{}", text(&made));
+    let inventory = fs::read_to_string(at.join("f/config/inventory/fleet.yaml")).expect("the inventory");
+    assert!(inventory.contains("number: \"+12075550142\""), "{inventory}");
+    assert_eq!(inventory.matches("line:").count(), 2, "one a site:\n{inventory}");
+    assert!(inventory.contains("kind: \"pbx\"") && inventory.contains("outside: \"9,\""), "{inventory}");
+}
+
+#[test]
+fn a_sheet_with_a_day_that_fits_another_form_than_the_named_one_is_rejected_whole() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = folder.path();
+    write_own_keybook(at);
+    let sheet =
+        "station,site,number,volume,at,by\nA-1,a,+441632960001,7,11/03/2026,t\nA-2,a,+441632960002,7,13/03/2026,t\n";
+    fs::write(at.join("s.csv"), sheet).expect("the sheet");
+    let made = stationkeep(at, &[&["new", "f", "--from", "s.csv", "--as-guessed"][..], &OWN].concat());
+    assert!(is_done(&made), "{}", text(&made));
+    fs::write(at.join("f/config/secrets/access"), "2580\n").expect("the code");
+    let wrong = stationkeep(&at.join("f"), &["report", "../s.csv", "--dates", "MM/DD/YYYY"]);
+    assert_eq!(wrong.status.code(), Some(2), "{}", text(&wrong));
+    let said = "\"13/03/2026\" is not a day in the form MM/DD/YYYY, so other days may be read wrongly too.";
+    assert!(text(&wrong).contains(said) && text(&wrong).contains("--dates DD/MM/YYYY."), "{}", text(&wrong));
+    let history = text(&stationkeep(&at.join("f"), &["history", "A-1"]));
+    assert!(!history.contains("2026-11-03"), "nothing of it is on record: {history}");
+    let right = stationkeep(&at.join("f"), &["report", "../s.csv", "--dates", "DD/MM/YYYY"]);
+    assert!(text(&right).contains("2 rows: 2 recorded"), "{}", text(&right));
+    fs::write(at.join("s.csv"), sheet.replace("13/03/2026", "03/04/26")).expect("the sheet");
+    let short = stationkeep(&at.join("f"), &["report", "../s.csv", "--dates", "DD/MM/YYYY", "--try"]);
+    assert!(
+        text(&short).contains("Fix: Write the year in full.") && !text(&short).contains("2026-11-20"),
+        "{}",
+        text(&short)
+    );
 }

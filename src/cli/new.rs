@@ -12,11 +12,11 @@ use super::error::{CliError, counted, findings_text, paint, print};
 use super::exit::Exit;
 use super::reading::read_file;
 use crate::files::{FileText, is_yaml};
-use crate::finding::{Finding, plural};
+use crate::finding::{Code, Finding, plural};
 use crate::fleet::Texts;
 use crate::inventory::{Country, Keybooks};
 use crate::keybook;
-use crate::outset::{Answers, FIRST_KEYBOOK, Forge, Mode, NewFile, draft, drafted, skeleton};
+use crate::outset::{Answers, Draft, Forge, Mode, NewFile, draft, drafted, skeleton};
 use crate::table::{SHEET_LIMIT_BYTES, Table};
 use crate::yaml::LIMIT_BYTES;
 
@@ -51,6 +51,9 @@ pub struct Args {
     /// Write the guessed profiles without asking
     #[arg(long, requires = "from")]
     as_guessed: bool,
+    /// Where a station nearly agrees with a profile, want the profile's values for whatever decides if a button calls someone
+    #[arg(long, requires = "from")]
+    as_most: bool,
     /// Leave out rows that have errors
     #[arg(long, requires = "from")]
     leave_out: bool,
@@ -63,22 +66,35 @@ fn country(text: &str) -> Result<Country, String> {
 
 pub fn run(args: &Args) -> Result<Exit, CliError> {
     let answers = answers(args)?;
-    let files = match &args.from {
-        Some(sheet) => from_sheet(args, sheet, &answers)?,
-        None => skeleton(&answers),
+    let (files, draft) = match &args.from {
+        Some(sheet) => from_sheet(args, sheet, &answers).map(|(files, draft)| (files, Some(draft)))?,
+        None => (skeleton(&answers), None),
     };
     write(&args.folder, &files)?;
-    checked(&args.folder)?;
-    print(&next(args, files.len()))?;
+    checked(&args.folder, args.from.is_none())?;
+    print(&next(args, files.len(), draft.as_ref()))?;
+    if let Some(draft) = draft.filter(|draft| draft.left_out > 0) {
+        let rows = plural(draft.left_out as u64, "row");
+        eprintln!("stationkeep: {rows} of the sheet left out, named at the end of config/inventory/fleet.yaml:");
+        draft.left.iter().for_each(|row| eprintln!("  {row}"));
+    }
     Ok(Exit::Done)
 }
 
 /// The files of an installation with the stations of a sheet, once what was guessed is approved.
-fn from_sheet(args: &Args, path: &Path, answers: &Answers) -> Result<Vec<NewFile>, CliError> {
+fn from_sheet(args: &Args, path: &Path, answers: &Answers) -> Result<(Vec<NewFile>, Draft), CliError> {
+    if args.keybook.is_empty() {
+        return Err(CliError::usage(
+            "the sheet needs the keybook of its model. Write it first: \"stationkeep new FOLDER\" gives one to fill in, and \
+             \"stationkeep guide keybook\" explains it. Then add --keybook FILE.",
+        ));
+    }
     let (keybooks, texts) = keybooks(&args.keybook)?;
     let (name, bytes) = read_file(path, SHEET_LIMIT_BYTES)?;
-    let table =
-        table(path, &name, &bytes, args.sheet.as_deref()).map_err(|finding| wrong(&[finding], &name, &bytes))?;
+    // No line of a workbook is a text.
+    let shown: &[u8] = if is_workbook(path) { b"" } else { &bytes };
+    let table = table(path, &name, &bytes, args.sheet.as_deref());
+    let table = table.map_err(|finding| wrong(&[finding], &name, shown))?;
     let wrong = |findings: &[Finding]| {
         let findings: Vec<Finding> = findings.iter().map(|finding| table.named(finding.clone())).collect();
         wrong(&findings, &name, table.text().as_bytes())
@@ -89,7 +105,6 @@ fn from_sheet(args: &Args, path: &Path, answers: &Answers) -> Result<Vec<NewFile
         if !args.leave_out || draft.stations == 0 {
             return Err(error);
         }
-        eprintln!("stationkeep: {} of the sheet left out", plural(draft.left_out as u64, "row"));
     }
     eprintln!("stationkeep: {name}:");
     table.notes().iter().for_each(|note| eprintln!("  {note}"));
@@ -104,12 +119,12 @@ fn from_sheet(args: &Args, path: &Path, answers: &Answers) -> Result<Vec<NewFile
         (false, false) => false,
     };
     match is_approved {
-        true => Ok(drafted(answers, &draft, &texts)),
+        true => Ok((drafted(answers, &draft, &texts), draft)),
         false => Err(CliError::usage("nothing was written. If these guesses are right, add --as-guessed.")),
     }
 }
 
-/// Keybooks by model, and their texts by the names of their files; without any, the one of the skeleton.
+/// Keybooks by model, and their texts by the names of their files.
 fn keybooks(paths: &[PathBuf]) -> Result<(Keybooks, Vec<(String, String)>), CliError> {
     let (mut keybooks, mut texts) = (Keybooks::new(), Vec::new());
     let mut add = |file: &Arc<str>, bytes: &[u8]| {
@@ -120,9 +135,6 @@ fn keybooks(paths: &[PathBuf]) -> Result<(Keybooks, Vec<(String, String)>), CliE
         keybooks.insert(keybook.model.clone(), Arc::new(keybook));
         Ok(())
     };
-    if paths.is_empty() {
-        add(&"heron-1.yaml".into(), FIRST_KEYBOOK.as_bytes())?;
-    }
     for path in paths {
         let (name, bytes) = read_file(path, LIMIT_BYTES as u64)?;
         add(&name, &bytes)?;
@@ -134,9 +146,12 @@ fn keybooks(paths: &[PathBuf]) -> Result<(Keybooks, Vec<(String, String)>), CliE
     Ok((keybooks, texts))
 }
 
+fn is_workbook(path: &Path) -> bool {
+    path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("xlsx"))
+}
+
 fn table(path: &Path, name: &Arc<str>, bytes: &[u8], sheet: Option<&str>) -> Result<Table, Finding> {
-    let is_workbook = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("xlsx"));
-    if is_workbook { Table::workbook(name, bytes, sheet) } else { Table::csv(name, bytes) }
+    if is_workbook(path) { Table::workbook(name, bytes, sheet) } else { Table::csv(name, bytes) }
 }
 
 /// Shows what is wrong in a file that was read, of which nothing is written then.
@@ -170,7 +185,7 @@ fn answers(args: &Args) -> Result<Answers, CliError> {
         })?,
         None => Forge::None,
     };
-    Ok(Answers { fleet: fleet.into(), country, forge })
+    Ok(Answers { fleet: fleet.into(), country, forge, as_most: args.as_most })
 }
 
 /// Whether someone is there to answer.
@@ -238,10 +253,12 @@ fn write_new(path: &Path, file: &NewFile) -> io::Result<()> {
     new.write_all(file.text.as_bytes())
 }
 
-/// Reads what was written, as every command will.
-fn checked(folder: &Path) -> Result<(), CliError> {
+/// Reads what was written, as every command will. Of an example it need not be said that it is one.
+fn checked(folder: &Path, is_example: bool) -> Result<(), CliError> {
     let files = Files::read(&folder.join("config/stationkeep.yaml"))?;
-    let findings = &files.reading.findings;
+    let is_told = |finding: &&Finding| !(is_example && finding.code == Code::KeybookExample);
+    let findings: Vec<Finding> = files.reading.findings.iter().filter(is_told).cloned().collect();
+    let findings = &findings[..];
     eprint!("{}", findings_text(findings, &files.texts(), paint()));
     match findings.iter().any(Finding::is_error) {
         true => Err(CliError::failed(format!("the new files have errors: {}", counted(findings)))),
@@ -250,12 +267,22 @@ fn checked(folder: &Path) -> Result<(), CliError> {
 }
 
 /// What was made, and what to do next, in four lines.
-fn next(args: &Args, count: usize) -> String {
+fn next(args: &Args, count: usize, draft: Option<&Draft>) -> String {
     let folder = for_a_shell(&args.folder);
+    let sheet_name = args.sheet.as_ref().map(|name| format!(" --sheet {}", for_a_shell(Path::new(name))));
+    let sheet_name = sheet_name.unwrap_or_default();
+    let codes = draft.map(|draft| draft.codes.iter().map(|name| format!("config/secrets/{name}")).collect::<Vec<_>>());
+    let codes = codes.filter(|codes| !codes.is_empty()).map(|codes| {
+        format!(
+            "Before that, write the code that the stations should hold to {}, readable by you alone\n  ",
+            codes.join(", ")
+        )
+    });
+    let codes = codes.unwrap_or_default();
     let (second, third) = match &args.from {
         Some(sheet) => (
             format!(
-                "2. stationkeep report {} --try    shows what it says the stations hold; without --try it is recorded",
+                "{codes}2. stationkeep report {}{sheet_name} --try    shows what it says the stations hold; without --try it is recorded",
                 shown(sheet)
             ),
             "3. stationkeep drift --summary    shows what it takes; then stationkeep serve watches the fleet",

@@ -17,6 +17,8 @@ pub enum ReplaceError {
     Names,
     #[error("someone has changed it since it was read")]
     Changed,
+    #[error("it is read-only")]
+    ReadOnly,
     #[error("it is not a regular file")]
     NoFile,
     #[error("it cannot be written: {}", why(.0))]
@@ -46,6 +48,9 @@ pub fn replace(root: &Path, path: &Path, before: &[u8], after: &[u8]) -> Result<
     let meta = fs::symlink_metadata(path)?;
     if !meta.is_file() {
         return Err(ReplaceError::NoFile);
+    }
+    if meta.mode() & 0o222 == 0 {
+        return Err(ReplaceError::ReadOnly);
     }
     if meta.nlink() > 1 {
         return Err(ReplaceError::Names);
@@ -95,6 +100,16 @@ mod tests {
             assert_eq!(fs::metadata(&path).unwrap().permissions().mode() & 0o7777, mode);
         }
         assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn a_file_that_nobody_may_write_is_left_as_it_is() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.yaml");
+        fs::write(&path, "old").unwrap();
+        fs::set_permissions(&path, fs::Permissions::from_mode(0o444)).unwrap();
+        assert_eq!(replace(dir.path(), &path, b"old", b"new").unwrap_err().to_string(), "it is read-only");
+        assert_eq!(fs::read_to_string(&path).unwrap(), "old");
     }
 
     #[test]

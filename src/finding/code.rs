@@ -117,6 +117,7 @@ codes! {
     SettingUnwritten, "setting-unwritten", Warning, "No command stores this setting, so no wanted value of it can ever be keyed.";
     TalkDiffers, "talk-differs", Error, "A talk is a call transcribed from the maker's manual or from a real one. Replayed on a simulated station of this keybook it goes otherwise, so one of the two is wrong. Hold both against the manual. A keybook that is wrong programs every station of its model wrongly.";
     Unkeyable, "unkeyable", Warning, "No order of the keybook's commands brings a new unit to this value together with the others that are wanted. A command is missing, has needs that cannot be met, or undoes another. The station would be adrift, and no script could fix it.";
+    KeybookExample, "keybook-example", Warning, "A new installation begins with an invented keybook to fill in. What is keyed by it opens no station, or does something else there. While its keys are in a keybook, no script is issued for the stations of that model.";
     ReportTime, "report-time", Error, "The time of a report is when the work was done, as RFC 3339, and not in the future.";
     ReportId, "report-id", Error, "A report has a UUID that its sender chose, so that sending it again is harmless.";
     ReportConflict, "report-conflict", Error, "A report with this id and other content is on record. To correct it, send a new report with a new id and \"corrects\".";

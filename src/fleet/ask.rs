@@ -149,6 +149,9 @@ impl View {
     }
 
     fn asked(&self, row: &Row, ask: impl FnOnce(&Request) -> Result<Option<Script>, NoScript>) -> Keying<'_> {
+        if row.station.keybook.is_example() {
+            return Keying::NoScript(NoScript::Example { model: row.station.keybook.model.clone() });
+        }
         let record = row.record();
         let codes = self.codes_for(row, &record);
         match ask(&self.request(row, &record, &codes)) {

@@ -13,7 +13,7 @@ use super::past::asked;
 use super::run::At;
 use super::snapshot::{Contents, Listed, contents, listed};
 use super::{Followed, Git, GitError};
-use crate::files::{Folder, LIMIT_TREE_BYTES, Tree, read_file, too_much};
+use crate::files::{Folder, LIMIT_TREE_BYTES, Tree, joined, read_file, too_much};
 use crate::finding::Finding;
 
 impl Followed {
@@ -37,13 +37,28 @@ impl Followed {
         if !folder.is_dir() {
             return Err(GitError::NoWorkFolder { folder: self.folder.to_string() });
         }
-        let args = ["ls-files", "-z", "--cached", "--others", "--exclude-standard"].map(OsStr::new);
-        let mut names = git.records(At::Within(&folder), &args, |name| Some(name.to_vec()))?;
+        let args = ["ls-files", "-z", "-t", "--cached", "--others", "--exclude-standard"].map(OsStr::new);
+        let mut names = git.records(At::Within(&folder), &args, tagged)?;
         // A file in the middle of a merge is listed once a side.
         names.sort_unstable();
         names.dedup();
-        let entries = names.into_iter().filter_map(|name| on_disk(&folder, name)).collect();
-        Ok(read_all(listed(entries, &self.folder)))
+        let (mut entries, mut absent) = (Vec::new(), BTreeSet::new());
+        for (name, is_left_out) in names {
+            match on_disk(&folder, name.clone()) {
+                Some(entry) => entries.push(entry),
+                None if is_left_out => drop(absent.insert(joined(&self.folder, &String::from_utf8_lossy(&name)))),
+                None => {}
+            }
+        }
+        let (mut tree, mut findings) = read_all(listed(entries, &self.folder));
+        if !absent.is_empty() {
+            // Left out of a sparse checkout, they stay in the next commit as they are staged.
+            let (staged, found) = self.staged(git)?;
+            let of_absent = staged.files.into_iter().filter(|(name, _)| absent.contains(&**name));
+            tree = tree.files.into_iter().chain(of_absent).collect();
+            findings.extend(found.into_iter().filter(|finding| absent.contains(&*finding.place.file)));
+        }
+        Ok((tree, findings))
     }
 
     /// The folder's texts as they are staged: what the next commit would hold.
@@ -53,6 +68,11 @@ impl Followed {
     pub fn staged(&self, git: &Git) -> Result<(Tree, Vec<Finding>), GitError> {
         staged_in(git, &Folder { shown: self.folder.clone(), path: self.in_work_tree() })
     }
+}
+
+/// `<tag> <path>`, git-ls-files(1): the path, and whether its file is left out of the work tree (skip-worktree).
+fn tagged(record: &[u8]) -> Option<(Vec<u8>, bool)> {
+    Some((record.get(2..)?.to_vec(), record.first()? == &b'S'))
 }
 
 /// What lies under a name that git knows; nothing where it was removed, or is not one that counts in a commit.
@@ -98,9 +118,24 @@ pub fn staged_in(git: &Git, folder: &Folder) -> Result<(Tree, Vec<Finding>), Git
     let at = index.as_deref().map_or(within, |index| At::Index(&folder.path, index));
     let entries = git.records(at, &["ls-files", "-z", "--stage"].map(OsStr::new), staged_entry)?;
     let mut entries: Vec<TreeEntry> = entries;
+    if entries.iter().any(is_empty) {
+        // What "git add --intent-to-add" names is listed without content, and no commit would hold it.
+        let args = ["diff-files", "-z", "--name-only", "--diff-filter=A", "--relative"].map(OsStr::new);
+        let later: BTreeSet<Vec<u8>> = git.records(at, &args, |name| Some(name.to_vec()))?.into_iter().collect();
+        entries.retain(|entry| !(is_empty(entry) && later.contains(&entry.path)));
+    }
     // A file in the middle of a merge is there once a side.
     entries.dedup_by(|one, other| one.path == other.path);
     contents(git, at, listed(entries, &folder.shown), &folder.shown, &mut Contents::new())
+}
+
+/// Whether an entry has the id of an empty file, by SHA-1 or SHA-256 (gitformat-index(5), `git hash-object /dev/null`).
+fn is_empty(entry: &TreeEntry) -> bool {
+    const EMPTY: [&str; 2] = [
+        "e69de29bb2d1d6434b8b29ae775ad8c2e48c5391",
+        "473a0f4c3be8a93681a267e3b1e9a7dcda1185436fe141f7749120a303721813",
+    ];
+    EMPTY.contains(&&*entry.id)
 }
 
 /// The files that git tracks in a folder and below: those that a commit under way would hold.

@@ -30,4 +30,5 @@ pub use numbering::{Country, E164, NotE164};
 pub use raw::{LineEntry, RawFile, RawLifeline, RawSetting, Wish, read};
 pub use resolve::{ForEach, InTurn, Resolver, resolve};
 pub use shared::Keybooks;
+pub use spelling::read_number;
 pub use station::{Extent, ForNow, Inventory, Layer, Station, Stations, Taken, Wanted};

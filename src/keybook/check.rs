@@ -64,7 +64,7 @@ pub(super) fn none_confused(sheet: &mut Sheet<'_>, languages: &Languages, sequen
                     format!("\"{}\" and \"{}\" are too entangled to be told apart for sure.", first.title, second.title)
                 }
             };
-            let fix = "Compare both with the manual: no keys may be, or begin, the keys of another.";
+            let fix = "Compare both with the manual. If it says just this, see \"What cannot be modelled\" in \"stationkeep guide keybook\".";
             let place = sheet.place(second.keyed.spot);
             let finding = Finding::new(Code::CommandsConfused, place, message, fix);
             let finding = finding.beside(sheet.place(first.keyed.spot), format!("the keys of \"{}\"", first.title));

@@ -10,6 +10,7 @@ mod check;
 mod commands;
 mod confusion;
 mod dial_keys;
+mod example;
 mod field;
 mod keyed;
 mod lifeline;
@@ -26,6 +27,7 @@ mod talks;
 mod template;
 mod words;
 
+pub use example::EXAMPLE;
 pub use lifeline::{Ability, Condition, Is, Lifeline};
 pub use read::read;
 pub use read_back::read_back;

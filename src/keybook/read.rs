@@ -14,7 +14,7 @@ use super::settings::{self, Drafts};
 use super::talks;
 use super::words::name;
 use super::{Keybook, Timing};
-use crate::finding::{Finding, settle};
+use crate::finding::{Code, Finding, settle};
 use crate::setting::content_sha;
 use crate::yaml::{self, Node, Sheet};
 
@@ -26,6 +26,18 @@ const KEYS: [&str; 11] =
 ///
 /// The findings are sorted by place; with an error among them there is not a keybook.
 pub fn read(file: &Arc<str>, bytes: &[u8]) -> (Option<Keybook>, Vec<Finding>) {
+    let (keybook, mut findings) = taken_apart(file, bytes);
+    if let Some(keybook) = keybook.as_ref().filter(|keybook| keybook.is_example()) {
+        let message = "This is the example: its keys open no station.";
+        let fix = "Write the keys of your model from its manual; \"stationkeep guide keybook\" explains how.";
+        findings.push(Finding::new(Code::KeybookExample, keybook.place.clone(), message, fix));
+        settle(&mut findings);
+    }
+    (keybook, findings)
+}
+
+/// The same, whosever keys they are.
+pub(super) fn taken_apart(file: &Arc<str>, bytes: &[u8]) -> (Option<Keybook>, Vec<Finding>) {
     let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
     let root = match yaml::read(file, bytes) {
         Ok(root) => root,

@@ -17,7 +17,7 @@ use super::wire::report_json;
 use crate::finding::{Code, Finding, Place, did_you_mean, plural};
 use crate::inventory::{Column, Columns, Inventory, Keybooks, Station, Strangers, WrongCell, number_in, value_in};
 use crate::setting::{Name, Value, Written};
-use crate::table::{Cell, Cells, DayForm, Table, day};
+use crate::table::{Cell, Cells, DayForm, Table, day, other_days};
 
 /// Ids of rows are made within it, from what a row says (RFC 9562, version 5). Chosen at random, and never changed: the same row
 /// recorded again is the same report.
@@ -59,6 +59,10 @@ impl<'t> Sheet<'t> {
     /// Everything that is wrong with the sheet as a whole.
     pub fn read(table: &'t Table, keybooks: &Keybooks, days: Option<&'t DayForm>) -> Result<Sheet<'t>, Vec<Finding>> {
         let columns = Columns::read(table, keybooks, &REQUIRED, Strangers::Rejected)?;
+        let at = columns.all.iter().position(|column| *column == Column::At);
+        if let Some(finding) = at.zip(days).and_then(|(at, form)| other_days(table, at, form)) {
+            return Err(vec![finding]);
+        }
         let header = table.header().map_or(0..0, |header| header.range.clone());
         Ok(Sheet { table, days, columns, header })
     }

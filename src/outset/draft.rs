@@ -5,16 +5,15 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::sync::Arc;
 
-use super::frame::{Answers, CONFIG, FIRST_KEYBOOK, INVENTORY, NewFile, example_code, frame, quoted};
+use super::frame::{Answers, CONFIG, INVENTORY, NewFile, frame, quoted};
+use super::profiles::{NEAR, Profile, Shared, profiles, shared};
 use super::rows::{REQUIRED, RowsReader, StationRow};
+use super::told::nearly_alike;
 use crate::finding::{Finding, Place, as_name, plural, settle};
 use crate::inventory::{self, Column, Columns, Keybooks, Strangers};
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Codes, Kind, Weight};
 use crate::table::Table;
-
-/// In how many settings a station may differ from a profile that it is given all the same.
-const NEAR: usize = 2;
 
 /// An inventory made from a sheet.
 #[derive(Debug)]
@@ -29,6 +28,10 @@ pub struct Draft {
     pub left_out: usize,
     /// Stations that are in it.
     pub stations: usize,
+    /// Those rows, a line each, with the first that is wrong with each.
+    pub left: Vec<String>,
+    /// The codes that it refers to because the sheet has no column for them, as settings.
+    pub codes: Vec<String>,
 }
 
 /// Drafts an inventory of the rows that nothing is wrong with.
@@ -57,21 +60,38 @@ pub fn draft(table: &Table, keybooks: &Keybooks, answers: &Answers) -> Result<Dr
         if is_done {
             settle(&mut findings);
             let guesses = guesses(&rows, &written, &columns, answers);
-            return Ok(Draft { text: written.text, guesses, left_out: without.len(), findings, stations: rows.len() });
+            let left = left(table, &columns, &findings);
+            let text = written.text + &left.iter().map(|row| format!("# left out: {row}\n")).collect::<String>();
+            let left_out = without.len();
+            return Ok(Draft { text, guesses, left_out, left, findings, stations: rows.len(), codes: written.codes });
         }
     }
 }
 
-/// An installation with a drafted inventory, and with keybooks by the names of their files; with none, the first keybook and its code.
+/// The rows that something is wrong with, a line each.
+fn left(table: &Table, columns: &Columns, findings: &[Finding]) -> Vec<String> {
+    let at = columns.all.iter().position(|column| *column == Column::Station);
+    let name = |line: u32| {
+        let row = table.rows().find(|row| row.line == line)?;
+        Some(row.cells.get(at?)?.text.trim()).filter(|name| !name.is_empty())
+    };
+    let mut first: BTreeMap<u32, &Finding> = BTreeMap::new();
+    for finding in findings.iter().filter(|finding| finding.place.file == *table.file()) {
+        first.entry(table.row_at(finding.place.line)).or_insert(finding);
+    }
+    let said = |(line, finding): (u32, &Finding)| {
+        let name = name(line).unwrap_or("a row without a name");
+        format!("{name}, line {line}: {}", finding.message).replace(['\n', '\r'], " ")
+    };
+    first.into_iter().map(said).collect()
+}
+
+/// An installation with a drafted inventory, and with keybooks by the names of their files.
 pub fn drafted(answers: &Answers, draft: &Draft, keybooks: &[(String, String)]) -> Vec<NewFile> {
     let mut files = frame(answers);
     files.push(NewFile::plain(INVENTORY, draft.text.clone()));
     let own = keybooks.iter().map(|(name, text)| NewFile::plain(format!("{CONFIG}keybooks/{name}"), text.clone()));
     files.extend(own);
-    if keybooks.is_empty() {
-        files.push(NewFile::plain(format!("{CONFIG}keybooks/heron-1.yaml"), FIRST_KEYBOOK));
-        files.push(example_code());
-    }
     files
 }
 
@@ -93,6 +113,7 @@ fn guesses(rows: &[StationRow<'_>], written: &Writer<'_>, columns: &Columns, ans
         let are = if national == 1 { "is" } else { "are" };
         out.push(format!("{} {are} read as dialled inside {}", plural(national as u64, "number"), answers.country.id));
     }
+    out.extend(nearly_alike(rows, &written.profiles));
     let profile = columns.all.contains(&Column::Profile).then_some("profile");
     let unread: Vec<&str> = columns.unknown.iter().map(|name| &**name).chain(profile).collect();
     if !unread.is_empty() {
@@ -102,66 +123,16 @@ fn guesses(rows: &[StationRow<'_>], written: &Writer<'_>, columns: &Columns, ans
     out
 }
 
+fn says_its_line(row: &StationRow<'_>) -> bool {
+    [Column::Line, Column::Country, Column::Outside].iter().any(|column| row.cells.contains_key(column))
+}
+
 fn differ(count: usize) -> String {
     if count == 1 { "1 station differs".into() } else { format!("{count} stations differ") }
 }
 
 fn with(count: usize) -> String {
     if count == 1 { "1 station has".into() } else { format!("{count} stations have") }
-}
-
-/// What stations hold that do not locate them.
-type Shared = BTreeMap<SettingId, String>;
-
-/// Settings that rows share.
-#[derive(Debug)]
-struct Profile {
-    name: String,
-    keybook: Arc<Keybook>,
-    values: Shared,
-    stations: usize,
-    /// The first row that holds them, by its place among the rows.
-    first: usize,
-}
-
-impl Profile {
-    fn said(&self) -> String {
-        let each = self.values.iter().map(|(id, value)| format!("{} {value}", self.keybook.setting(*id).name));
-        let held: Vec<String> = each.collect();
-        format!("profile {}: {}: {}", self.name, plural(self.stations as u64, "station"), held.join(", "))
-    }
-
-    /// In which settings a row differs from it.
-    fn apart(&self, row: &StationRow<'_>) -> Option<BTreeSet<SettingId>> {
-        let shared = shared(row);
-        let ids: BTreeSet<SettingId> = self.values.keys().chain(shared.keys()).copied().collect();
-        let apart = ids.into_iter().filter(|id| self.values.get(id) != shared.get(id)).collect();
-        (self.keybook.model == row.keybook.model).then_some(apart)
-    }
-}
-
-fn shared(row: &StationRow<'_>) -> Shared {
-    let is_shared = |id: &SettingId| row.keybook.setting(*id).weight != Weight::Locating;
-    row.values.iter().filter(|(id, _)| is_shared(id)).map(|(id, value)| (*id, value.clone())).collect()
-}
-
-/// Groups of rows that hold the same, the largest first.
-fn profiles(rows: &[StationRow<'_>]) -> Vec<Profile> {
-    let mut groups: BTreeMap<(&str, Shared), Vec<usize>> = BTreeMap::new();
-    for (at, row) in rows.iter().enumerate() {
-        groups.entry((&*row.keybook.model, shared(row))).or_default().push(at);
-    }
-    let mut all: Vec<((&str, Shared), Vec<usize>)> =
-        groups.into_iter().filter(|((_, values), rows)| rows.len() > 1 && !values.is_empty()).collect();
-    all.sort_by_key(|(_, rows)| (std::cmp::Reverse(rows.len()), rows[0]));
-    let named = all.into_iter().enumerate().map(|(nth, ((model, values), group))| Profile {
-        name: format!("{model}-group-{}", nth + 1),
-        keybook: rows[group[0]].keybook.clone(),
-        values,
-        stations: group.len(),
-        first: group[0],
-    });
-    named.collect()
 }
 
 /// Writes an inventory line by line, with the cell that each line comes from.
@@ -173,11 +144,21 @@ struct Writer<'t> {
     profiles: Vec<Profile>,
     /// Of each station that holds something else than its profile: whether it has one.
     apart: Vec<bool>,
+    /// The settings whose codes the sheet has no column for.
+    codes: Vec<String>,
 }
 
 impl<'t> Writer<'t> {
     fn new(table: &'t Table, answers: &'t Answers) -> Writer<'t> {
-        Writer { table, answers, text: String::new(), origins: Vec::new(), profiles: Vec::new(), apart: Vec::new() }
+        Writer {
+            table,
+            answers,
+            text: String::new(),
+            origins: Vec::new(),
+            profiles: Vec::new(),
+            apart: Vec::new(),
+            codes: Vec::new(),
+        }
     }
 
     fn line(&mut self, line: &str, origin: Option<Place>) {
@@ -199,6 +180,8 @@ impl<'t> Writer<'t> {
         for (site, rows) in sites {
             let first = rows[0];
             self.line(&format!("  {}:", as_name(site)), self.place(first, &Column::Site));
+            // A row without a line of its own has that of its site: the first that is told.
+            let first = rows.iter().copied().find(|row| says_its_line(row)).unwrap_or(first);
             let line = self.line_of(first);
             self.line(&format!("    line: {line}"), self.line_place(first));
             self.line("    stations:", None);
@@ -220,6 +203,7 @@ impl<'t> Writer<'t> {
         }
         self.line("settings:", None);
         for name in missing {
+            self.codes.push(name.to_string());
             let reference = quoted(&format!("file:secrets/{name}"));
             self.line(&format!("  {}: {{secret: {reference}}}", as_name(name)), None);
         }
@@ -259,7 +243,7 @@ impl<'t> Writer<'t> {
             self.line(&format!("        where: {}", quoted(&text)), Some(self.table.place(place)));
         }
         let line = self.line_of(row);
-        if line != line_of_site {
+        if says_its_line(row) && line != line_of_site {
             self.line(&format!("        line: {line}"), self.line_place(row));
         }
         let near = self.profiles.iter().filter_map(|profile| Some((profile.apart(row)?, profile)));
@@ -270,7 +254,10 @@ impl<'t> Writer<'t> {
         match near {
             Some((apart, name)) => {
                 self.line(&format!("        profiles: [{}]", as_name(&name)), self.place(row, &Column::Model));
-                own.retain(|id, _| apart.contains(id) || row.keybook.setting(*id).weight == Weight::Locating);
+                let weight = |id: &SettingId| row.keybook.setting(*id).weight;
+                let as_most = |id: &SettingId| self.answers.as_most && weight(id) == Weight::Lifeline;
+                let apart: BTreeSet<SettingId> = apart.into_iter().filter(|id| !as_most(id)).collect();
+                own.retain(|id, _| apart.contains(id) || weight(id) == Weight::Locating);
                 // What the profile says and the row does not is not managed here.
                 own.extend(apart.iter().filter(|id| !row.values.contains_key(id)).map(|id| (*id, "null".to_owned())));
                 self.apart.extend((!apart.is_empty()).then_some(true));

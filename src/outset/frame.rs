@@ -1,6 +1,7 @@
 //! The files of a new installation: the same frame around an example, or around an inventory that was drafted from a sheet.
 
 use crate::inventory::Country;
+use crate::keybook::EXAMPLE;
 use crate::schema;
 use crate::setting::Name;
 
@@ -27,6 +28,8 @@ pub struct Answers {
     pub country: Country,
     /// Which forge checks it.
     pub forge: Forge,
+    /// Whether a station that is nearly a profile is wanted as that in what decides whether a button calls someone.
+    pub as_most: bool,
 }
 
 /// Who may read or run a new file.
@@ -56,9 +59,6 @@ impl NewFile {
         NewFile { path: path.into(), text: text.into(), mode: Mode::Plain }
     }
 }
-
-/// The text of the first keybook. Its model and its keys are invented.
-pub const FIRST_KEYBOOK: &str = include_str!("skeleton/heron-1.yaml");
 
 /// The path of the inventory in a new folder.
 pub const INVENTORY: &str = "config/inventory/fleet.yaml";
@@ -102,13 +102,13 @@ pub fn skeleton(answers: &Answers) -> Vec<NewFile> {
         _ => inventory,
     };
     files.push(NewFile::plain(INVENTORY, inventory.replace("FLEET", &quoted(&answers.fleet))));
-    files.push(NewFile::plain(format!("{CONFIG}keybooks/heron-1.yaml"), FIRST_KEYBOOK));
+    files.push(NewFile::plain(format!("{CONFIG}keybooks/heron-1.yaml"), EXAMPLE));
     files.push(example_code());
     files
 }
 
 /// The access code of the example.
-pub(super) fn example_code() -> NewFile {
+fn example_code() -> NewFile {
     NewFile { mode: Mode::Private, ..NewFile::plain(format!("{CONFIG}secrets/access"), "2580\n") }
 }
 

@@ -4,7 +4,9 @@
 
 mod draft;
 mod frame;
+mod profiles;
 mod rows;
+mod told;
 
 pub use draft::{Draft, draft, drafted};
-pub use frame::{Answers, FIRST_KEYBOOK, Forge, INVENTORY, Mode, NewFile, skeleton};
+pub use frame::{Answers, Forge, INVENTORY, Mode, NewFile, skeleton};

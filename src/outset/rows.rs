@@ -20,6 +20,8 @@ pub(super) struct StationRow<'t> {
     pub name: String,
     pub site: String,
     pub number: E164,
+    /// The country that its line is in.
+    pub country: Country,
     /// Whether the number was written as it is dialled inside its country.
     pub was_national: bool,
     pub keybook: Arc<Keybook>,
@@ -72,11 +74,12 @@ impl<'t> RowsReader<'t> {
         self.faults(&cells);
         let name = self.name(row, &cells);
         let site = self.site(row, &cells);
-        let number = self.number(row, &cells);
+        let country = self.country(&cells);
+        let number = self.number(row, &cells, &country);
         let keybook = self.keybook(row, &cells)?;
         let values = self.values(&cells, &keybook);
         let (number, was_national) = number?;
-        let row = StationRow { name: name?, site: site?, number, was_national, keybook, values, cells };
+        let row = StationRow { name: name?, site: site?, number, country, was_national, keybook, values, cells };
         (self.findings.len() == before).then_some(row)
     }
 
@@ -131,14 +134,20 @@ impl<'t> RowsReader<'t> {
         None
     }
 
-    fn number(&mut self, row: &Cells, cells: &BTreeMap<Column, &'t Cell>) -> Option<(E164, bool)> {
+    /// The row's own, where it names one; else the fleet's. What names none the rules of every inventory tell.
+    fn country(&self, cells: &BTreeMap<Column, &'t Cell>) -> Country {
+        let own = cells.get(&Column::Country).and_then(|cell| Country::find(&cell.text.trim().to_ascii_uppercase()));
+        own.unwrap_or_else(|| self.country.clone())
+    }
+
+    fn number(&mut self, row: &Cells, cells: &BTreeMap<Column, &'t Cell>, country: &Country) -> Option<(E164, bool)> {
         let Some(cell) = cells.get(&Column::Number) else {
             let fix = "Fill the cell in, or delete the row if it is not a station.";
             let place = self.blank(row, &Column::Number);
             self.note(Code::KeyMissing, place, "The row has no \"number\".", fix);
             return None;
         };
-        number_in(cell, Some(self.country)).map_err(|wrong| self.wrong(cell, wrong)).ok()
+        number_in(cell, Some(country)).map_err(|wrong| self.wrong(cell, wrong)).ok()
     }
 
     fn keybook(&mut self, row: &Cells, cells: &BTreeMap<Column, &'t Cell>) -> Option<Arc<Keybook>> {

@@ -86,7 +86,7 @@ pub(super) fn lifelines(change: &Preview) -> Watched<'_> {
 }
 
 /// What else a station's own lines may say: that it is rung, stands or is another. `name` shows a text of the files.
-pub(super) fn elsewhere(change: &StationPreview, name: impl Fn(&str) -> String) -> Vec<String> {
+fn elsewhere(change: &StationPreview, name: impl Fn(&str) -> String) -> Vec<String> {
     let StationPreview { station, was, settings: _, lifelines: _, facts: _ } = change;
     let Some(was) = was else { return Vec::new() };
     let mut said = Vec::new();
@@ -104,6 +104,20 @@ pub(super) fn elsewhere(change: &StationPreview, name: impl Fn(&str) -> String) 
         said.push(format!("is a {} instead of a {}", name(&station.keybook.model), name(&was.keybook.model)));
     }
     said
+}
+
+/// The same of all stations, those together of which the same is said.
+pub(super) fn elsewheres(change: &Preview, name: impl Fn(&str) -> String) -> Vec<(String, Vec<&Name>)> {
+    let mut groups: BTreeMap<String, Vec<&Name>> = BTreeMap::new();
+    for station in &change.stations {
+        let said = elsewhere(station, &name);
+        if !said.is_empty() {
+            groups.entry(said.join(", ")).or_default().push(&station.station.name);
+        }
+    }
+    let mut groups: Vec<(String, Vec<&Name>)> = groups.into_iter().collect();
+    groups.sort_by(|(_, one), (_, other)| one.cmp(other));
+    groups
 }
 
 /// What else is said of stations, each with those of which it is; a setting that calls another number is told above already.

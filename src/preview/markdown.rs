@@ -6,7 +6,7 @@
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
-use super::groups::{Heading, Ring, elsewhere, facts, let_go, lifelines, rings};
+use super::groups::{Heading, Ring, elsewheres, facts, let_go, lifelines, rings};
 use super::show::{LET_GO, NAMED, diff_text, keying_sentence, keys_text, stations_sentence};
 use super::{FactPreview, KeybookPreview, Preview, SettingPreview, WeightPreview};
 use crate::drift::value_text;
@@ -228,11 +228,13 @@ fn stations(out: &mut String, change: &Preview) {
             literal(other)
         ));
     }
-    for station in &change.stations {
-        let said = elsewhere(station, literal);
-        if !said.is_empty() {
-            lines.push(format!("{} {}.", literal(&station.station.name), said.join(", ")));
-        }
+    for (said, stations) in elsewheres(change, literal) {
+        lines.push(match &stations[..] {
+            [one] => format!("{} {said}.", literal(one)),
+            several => {
+                format!("{}: each {said}: {}.", plural(several.len() as u64, "station"), named(several.iter().copied()))
+            }
+        });
     }
     let new: Vec<&Name> = change.stations.iter().filter(|s| s.was.is_none()).map(|s| &s.station.name).collect();
     if !new.is_empty() {

@@ -174,6 +174,7 @@ impl Preview {
             // It goes by what a station is known to hold, which no file says.
             NoScript::Dead(_) => false,
             NoScript::GaveUp
+            | NoScript::Example { .. }
             | NoScript::TooLarge(_)
             | NoScript::NoOpening
             | NoScript::Renewals { .. }

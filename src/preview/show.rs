@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 
 use serde_json::{Value as Json, json as object};
 
-use super::groups::{Ring, diffs, elsewhere, facts, let_go, lifelines, rings, spelt};
+use super::groups::{Ring, diffs, elsewheres, facts, let_go, lifelines, rings, spelt};
 use super::{FactPreview, KeybookPreview, KeysPreview, Preview, SettingPreview, StationPreview, WeightPreview};
 use crate::finding::{as_name, plural};
 use crate::inventory::Wanted;
@@ -172,11 +172,14 @@ fn lifeline_lines(out: &mut String, change: &Preview) {
 }
 
 fn elsewhere_lines(out: &mut String, change: &Preview) {
-    for station in &change.stations {
-        let said = elsewhere(station, str::to_owned);
-        if !said.is_empty() {
-            let _ = writeln!(out, "\n{} {}.", station.station.name, said.join(", "));
-        }
+    for (said, stations) in elsewheres(change, str::to_owned) {
+        let _ = match &stations[..] {
+            [one] => writeln!(out, "\n{one} {said}."),
+            several => {
+                let count = plural(several.len() as u64, "station");
+                writeln!(out, "\n{count}: each {said}: {}.", named(several.iter().copied()))
+            }
+        };
     }
 }
 

@@ -39,6 +39,12 @@ pub enum NoScript {
         "nobody knows a value that opening a call needs: say in the inventory what it should be, or report what it is"
     )]
     NoOpening,
+    /// Its keys are invented.
+    #[error(
+        "the keybook \"{model}\" is the example: its keys open no station. Write the keys of the model from its manual first: \
+         \"stationkeep guide keybook\""
+    )]
+    Example { model: Name },
     /// It would leave a button that calls nobody.
     #[error("{0}")]
     Dead(Dead),

@@ -31,6 +31,8 @@ impl FromStr for Reference {
 
     fn from_str(text: &str) -> Result<Reference, NoReference> {
         match text.split_once(':') {
+            // A space at an end is a slip: what it leads to would never be there.
+            Some((_, to)) if to.trim() != to => Err(NoReference(text.into())),
             Some(("env", name)) if !name.is_empty() => Ok(Reference::Env(name.into())),
             Some(("file", path)) if !path.is_empty() => Ok(Reference::File(path.into())),
             Some(_) | None if text == "factory" => Ok(Reference::Factory),

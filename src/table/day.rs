@@ -108,9 +108,7 @@ pub fn day(text: &str, form: Option<&DayForm>) -> Result<Date, (String, String)>
         (Some(form), [(_, day)]) => {
             (format!("\"{text}\" is not a day in the form {form}."), format!("Write it in that form, or as {day}."))
         }
-        (Some(form), _) => {
-            (format!("\"{text}\" is not a day in the form {form}."), "Write it in that form, or as 2026-11-20.".into())
-        }
+        (Some(form), _) => (format!("\"{text}\" is not a day in the form {form}."), in_full(text)),
         (None, [(form, day)]) => {
             (format!("\"{text}\" is not a time."), format!("Write {day}, or name the form: --dates {form}."))
         }
@@ -127,6 +125,25 @@ pub fn day(text: &str, form: Option<&DayForm>) -> Result<Date, (String, String)>
                 .into(),
         ),
     })
+}
+
+/// What to write where nothing is known of a day: no example, which could be taken for it.
+fn in_full(text: &str) -> String {
+    let last = text.rsplit(|sign: char| !sign.is_ascii_digit()).next().unwrap_or_default();
+    match last.len() {
+        2 => "Write the year in full.".into(),
+        _ => "Write the day in that form, or as year, month and day with hyphens.".into(),
+    }
+}
+
+/// The usual form that a text is in, where it is not in the form that was said and is in one other alone: then that form may be the
+/// wrong one for the days beside it too.
+pub fn other_form(text: &str, form: &DayForm) -> Option<(&'static str, Date)> {
+    if iso(text).is_some() || form.read(text).is_some() {
+        return None;
+    }
+    let mut usual = USUAL.iter().filter_map(|form| Some((*form, form.parse::<DayForm>().ok()?.read(text)?)));
+    usual.next().filter(|_| usual.next().is_none())
 }
 
 fn iso(text: &str) -> Option<Date> {

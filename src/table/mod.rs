@@ -6,11 +6,13 @@ mod bounds;
 mod cells;
 mod day;
 mod hidden;
+mod other_days;
 mod workbook;
 
 pub use bounds::SHEET_LIMIT_BYTES;
 pub use cells::{Cell, CellKind, Cells};
 pub use day::{DayForm, day};
+pub use other_days::other_days;
 
 use std::sync::Arc;
 

@@ -269,3 +269,34 @@ fn a_warning_that_ends_a_watch_stops_a_commit_unless_it_is_there_already() {
     clone.git(&["commit", "--quiet", "--all", "-m", "Moved"]);
     assert_eq!(clone.commits(), 3);
 }
+
+#[test]
+fn what_is_staged_is_checked_with_the_configuration_that_is_staged_and_without_what_is_only_announced() {
+    let clone = Clone::new(IN_A_FOLDER);
+    let text = clone.fleet.read("stationkeep.yaml");
+    clone.fleet.write("stationkeep.yaml", format!("{text}nonsense: 1\n"));
+    clone.git(&["add", "stationkeep.yaml"]);
+    clone.fleet.write("stationkeep.yaml", &text);
+    assert_eq!((clone.codes(&[]), clone.codes(&["--staged"])), (vec![], vec!["key-unknown".to_owned()]));
+    clone.git(&["add", "stationkeep.yaml"]);
+    // Git knows the name, and the next commit does not hold it; an empty file that is staged it does hold.
+    clone.fleet.write("inventory/later.yaml", "nonsense: [\n");
+    clone.git(&["add", "--intent-to-add", "inventory/later.yaml"]);
+    assert_eq!(clone.codes(&["--staged"]), Vec::<String>::new());
+    clone.fleet.write("inventory/empty.yaml", "");
+    clone.git(&["add", "inventory/empty.yaml"]);
+    let findings = clone.fleet.findings(&["--staged"]);
+    let places: Vec<&str> = findings.iter().filter_map(|one| one["place"]["file"].as_str()).collect();
+    assert_eq!(places, ["inventory/empty.yaml"], "{findings:#?}");
+}
+
+#[test]
+fn a_file_left_out_of_a_sparse_checkout_counts_as_it_is_committed() {
+    let clone = Clone::new(FOLLOWED);
+    let stations = || clone.fleet.run(&["check"]).out;
+    let all = stations();
+    assert!(all.starts_with("3 stations"), "{all}");
+    clone.git(&["update-index", "--skip-worktree", "inventory/piers.yaml"]);
+    fs::remove_file(clone.fleet.path("inventory/piers.yaml")).expect("it goes");
+    assert_eq!(stations(), all);
+}

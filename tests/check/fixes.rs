@@ -198,3 +198,20 @@ fn a_code_that_someone_wrote_out_is_in_no_diff() {
     assert!(!format!("{written:?}").contains("830417"), "{written:?}");
     assert!(fleet.read("inventory/piers.yaml").contains("{access: \"830417\", identity: \"11\"}"));
 }
+
+#[test]
+fn two_mistakes_that_each_end_the_reading_of_a_file_are_both_fixed() {
+    let fleet = Fleet::new();
+    let station = |name: &str, nth: u32| {
+        format!(
+            "  {name}:\n    site: north-pier\n    number: \"+44163296011{nth}\"\n    where: Quay {nth}: ladder\n    \
+             profiles: [pier]\n    settings: {{identity: \"1{nth}\"}}\n"
+        )
+    };
+    let text = format!("inventory: 1\nstations:\n{}{}", station("NP-03", 3), station("NP-04", 4));
+    fleet.write("inventory/more.yaml", &text);
+    let done = fix(&fleet);
+    assert_eq!(done.code, Some(0), "{done:?}");
+    let fixed = text.replace("Quay 3: ladder", "\"Quay 3: ladder\"").replace("Quay 4: ladder", "\"Quay 4: ladder\"");
+    assert_eq!(fleet.read("inventory/more.yaml"), fixed);
+}

@@ -153,7 +153,8 @@ fn sheets_of_every_hostile_kind_are_rejected_lightly() {
     ];
     for (what, text, said) in &sheets {
         fleet.write("x.csv", text);
-        for arguments in [&["report", "x.csv", "--try"][..], &["report", "x.csv"], &["new", "f", "--from", "x.csv"]] {
+        let new = ["new", "f", "--from", "x.csv", "--keybook", "keybooks/wren.yaml"];
+        for arguments in [&["report", "x.csv", "--try"][..], &["report", "x.csv"], &new] {
             let run = Run::of(&fleet, arguments);
             assert_eq!(run.code(), 2, "{what}: {}", run.text("err"));
             let is_report = arguments[0] == "report";
@@ -166,7 +167,8 @@ fn sheets_of_every_hostile_kind_are_rejected_lightly() {
         [("zero.csv", "/dev/zero"), ("zero.xlsx", "/dev/zero"), ("zero.yaml", "/dev/zero"), ("zero.jsonl", "/dev/zero")]
     {
         symlink(to, fleet.path(link)).expect("a link");
-        for arguments in [&["report", link][..], &["new", "f", "--from", link]] {
+        let new = ["new", "f", "--from", link, "--keybook", "keybooks/wren.yaml"];
+        for arguments in [&["report", link][..], &new] {
             let run = Run::of(&fleet, arguments);
             assert_eq!(run.code(), 2, "{link}: {}", run.text("err"));
             assert!(run.peak_kib() < SHEET_KIB, "{link} {arguments:?}: {} KiB", run.peak_kib());

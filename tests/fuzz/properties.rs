@@ -136,7 +136,7 @@ fn sheet_of(name: &Arc<str>, bytes: &[u8]) -> Read {
 /// Stations drafted from the same table: every row is in the draft, or something is said of it.
 fn stations_of(table: &Table) -> Option<String> {
     let country = Country::find("GB").expect("a country");
-    match draft(table, &KEYBOOKS, &Answers { fleet: "Fuzz".into(), country, forge: Forge::None }) {
+    match draft(table, &KEYBOOKS, &Answers { fleet: "Fuzz".into(), country, forge: Forge::None, as_most: false }) {
         Ok(draft) if draft.stations + draft.left_out != table.rows().count() => {
             Some(format!("a row is in no draft: {draft:?}"))
         }

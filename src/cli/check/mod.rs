@@ -16,11 +16,12 @@ use super::against::{Against, against};
 use super::context::Files;
 use super::error::{CliError, counted, findings_text, paint_out, print, print_json};
 use super::exit::Exit;
-use crate::config::Config;
-use crate::files::{FileText, cleaned, read_file};
+use crate::config::{Config, Loaded};
+use crate::files::{FileText, Folder, cleaned, read_file};
 use crate::finding::{Code, Finding, Paint, Place, plural, settle};
 
 use crate::fleet::{Source, Sources, Texts};
+use crate::git::{Git, staged_in};
 use crate::inventory::Commit;
 use crate::{config, inventory, keybook, ledger, script, yaml};
 
@@ -147,7 +148,8 @@ fn all_codes() -> String {
 
 async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
     let paths = &args.paths[..];
-    let loaded = config::load(config);
+    let staged = if args.staged { staged_config(config) } else { None };
+    let loaded = staged.unwrap_or_else(|| config::load(config));
     let folder = cleaned(&std::path::absolute(config)?).parent().unwrap_or(Path::new("/")).to_path_buf();
     let mut checked = Checked::of(folder, loaded.texts.files);
     match loaded.config {
@@ -162,7 +164,7 @@ async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
             checked.findings = files.config.doubts();
             checked.findings.extend_from_slice(&reading.findings);
             if args.staged || args.committed || args.strict {
-                checked.findings.extend(strict::tracked(&files));
+                checked.findings.extend(Checked::tracked(&files));
             }
             settle(&mut checked.findings);
             if reading.is_sound() {
@@ -194,6 +196,16 @@ async fn check(args: &Args, config: &Path) -> Result<Checked, CliError> {
         checked.narrow(paths)?;
     }
     Ok(checked)
+}
+
+/// The configuration as it is staged; nothing where git does not track it.
+fn staged_config(path: &Path) -> Option<Loaded> {
+    let path = cleaned(&std::path::absolute(path).ok()?);
+    let (folder, name): (&Path, Arc<str>) = (path.parent()?, path.file_name()?.to_string_lossy().into());
+    let (tree, _) = staged_in(&Git::default(), &Folder { shown: "".into(), path: folder.into() }).ok()?;
+    let (_, text) = tree.files.iter().find(|(path, _)| path.trim_start_matches(['.', '/']) == &*name)?;
+    let texts = [(name.clone(), text.clone())].into_iter().collect();
+    Some(Loaded { config: config::read(&name, folder, &text.bytes), texts })
 }
 
 /// The files in the state that is asked for.

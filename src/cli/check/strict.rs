@@ -35,35 +35,37 @@ impl Checked {
     }
 }
 
-/// Codes that lie in files which git tracks, each at the line that refers to it.
-pub(super) fn tracked(files: &Files) -> Vec<Finding> {
-    let config = &files.config;
-    let start = Place::start_of(&config.file.file_name().unwrap_or_default().to_string_lossy().into());
-    let own = config.webhooks.iter().flat_map(|webhook| webhook.references().map(|one| (one, &webhook.place)));
-    let own = own.chain(config.key.iter().map(|key| (key, &start)));
-    let all = files.reading.files.iter().flat_map(|file| file.references_at()).chain(own);
-    let mut places: BTreeMap<PathBuf, (&str, &Place)> = BTreeMap::new();
-    for (reference, place) in all {
-        match reference {
-            Reference::File(path) => {
-                places.entry(cleaned(&config.folder.join(&**path))).or_insert((path, place));
+impl Checked {
+    /// Codes that lie in files which git tracks, each at the line that refers to it.
+    pub(super) fn tracked(files: &Files) -> Vec<Finding> {
+        let config = &files.config;
+        let start = Place::start_of(&config.file.file_name().unwrap_or_default().to_string_lossy().into());
+        let own = config.webhooks.iter().flat_map(|webhook| webhook.references().map(|one| (one, &webhook.place)));
+        let own = own.chain(config.key.iter().map(|key| (key, &start)));
+        let all = files.reading.files.iter().flat_map(|file| file.references_at()).chain(own);
+        let mut places: BTreeMap<PathBuf, (&str, &Place)> = BTreeMap::new();
+        for (reference, place) in all {
+            match reference {
+                Reference::File(path) => {
+                    places.entry(cleaned(&config.folder.join(&**path))).or_insert((path, place));
+                }
+                Reference::Env(_) | Reference::Factory => {}
             }
-            Reference::Env(_) | Reference::Factory => {}
         }
+        let folders: BTreeSet<&Path> =
+            places.keys().filter_map(|path| path.parent()).filter(|path| path.is_dir()).collect();
+        let git = Git::default();
+        let tracked: BTreeSet<PathBuf> =
+            folders.into_iter().filter_map(|folder| tracked_in(&git, folder).ok()).flatten().collect();
+        let found = places.iter().filter(|(path, _)| tracked.contains(*path));
+        let finding = |(path, (shown, place)): (&PathBuf, &(&str, &Place))| {
+            let message = format!("Git tracks \"{shown}\", which holds a secret.");
+            let fix = format!(
+                "Take it out (git rm --cached '{}'), add it to .gitignore, and change the code if it was ever pushed.",
+                path.display()
+            );
+            Finding::new(Code::CodeTracked, (*place).clone(), message, fix)
+        };
+        found.map(finding).collect()
     }
-    let folders: BTreeSet<&Path> =
-        places.keys().filter_map(|path| path.parent()).filter(|path| path.is_dir()).collect();
-    let git = Git::default();
-    let tracked: BTreeSet<PathBuf> =
-        folders.into_iter().filter_map(|folder| tracked_in(&git, folder).ok()).flatten().collect();
-    let found = places.iter().filter(|(path, _)| tracked.contains(*path));
-    let finding = |(path, (shown, place)): (&PathBuf, &(&str, &Place))| {
-        let message = format!("Git tracks \"{shown}\", which holds a secret.");
-        let fix = format!(
-            "Take it out (git rm --cached '{}'), add it to .gitignore, and change the code if it was ever pushed.",
-            path.display()
-        );
-        Finding::new(Code::CodeTracked, (*place).clone(), message, fix)
-    };
-    found.map(finding).collect()
 }

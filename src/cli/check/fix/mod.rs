@@ -204,8 +204,20 @@ impl Trial<'_> {
         let touched: BTreeSet<_> = used.iter().map(|patch| line(&patch.finding)).collect();
         let hides = before.iter().any(|finding| self.hides_others(finding));
         let has_errors = before.iter().any(Finding::is_error);
+        // Behind a mistake that ended the reading of a file the next one shows only once that is fixed.
+        let was_unread = |finding: &Finding| {
+            let ends_before = |patch: &Patch| {
+                let fixed = &patch.finding;
+                hides_whole_file(fixed.code)
+                    && fixed.place.file == finding.place.file
+                    && fixed.place.line < finding.place.line
+            };
+            used.iter().any(ends_before)
+        };
         let counts = |finding: &&Finding| match finding.is_error() {
-            true => !hides || touched.contains(&line(finding)) || hides_whole_file(finding.code),
+            true => {
+                !hides || touched.contains(&line(finding)) || (hides_whole_file(finding.code) && !was_unread(finding))
+            }
             false => !has_errors || is_in_written(finding, used),
         };
         let is_gone = |Patch { finding: fixed, .. }: &Patch| {
