@@ -319,6 +319,22 @@ fn guesses_are_written_only_once_they_are_approved_and_bad_rows_are_left_out_onl
     assert!(inventory.contains("A-2") && !inventory.contains("A-3"), "{inventory}");
 }
 
+#[test]
+fn a_row_with_a_line_break_is_left_out_whatever_is_wrong_behind_it_and_the_draft_ends() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let rows = "station,site,where,number,identity\nA-1,a,\"by the\nsteps\",+441632960001,123456789012345678\n\
+                A-2,a,\"by the\npump\",+441632960002,0002\nA-3,a,\"by the\ndoor\",01632 garbage,0003\n";
+    fs::write(folder.path().join("s.csv"), rows).expect("the sheet");
+    let new = ["new", "f", "--from", "s.csv", "--country", "GB", "--as-guessed"];
+    let made = stationkeep(folder.path(), &new);
+    assert_eq!(made.status.code(), Some(2), "{}", text(&made));
+    assert!(text(&made).contains("s.csv:3:") && text(&made).contains("s.csv:7:"), "{}", text(&made));
+    let made = stationkeep(folder.path(), &[&new[..], &["--leave-out"]].concat());
+    assert!(is_done(&made) && text(&made).contains("2 rows of the sheet left out"), "{}", text(&made));
+    let inventory = fs::read_to_string(folder.path().join("f/config/inventory/fleet.yaml")).expect("the inventory");
+    assert!(inventory.contains("A-2") && !inventory.contains("A-1") && !inventory.contains("A-3"), "{inventory}");
+}
+
 /// The workbook is written by a library that is not the one that reads.
 #[test]
 fn a_workbook_founds_a_fleet_and_is_its_first_report() {
@@ -356,8 +372,8 @@ fn a_workbook_founds_a_fleet_and_is_its_first_report() {
     let at = folder.path().join("f");
     let first = stationkeep(&at, &["report", "../stations.xlsx", "--try"]);
     assert!(
-        text(&first).contains("The sheet has no column \"station\"."),
-        "the first sheet holds notes: {}",
+        text(&first).contains("The workbook has 2 sheets: \"Notes\", \"Stations\"."),
+        "which of them is never guessed: {}",
         text(&first)
     );
     let report = ["report", "../stations.xlsx", "--sheet", "Stations"];
@@ -383,6 +399,21 @@ fn a_summary_is_one_page_however_many_sites_there_are_and_whatever_they_are_call
     let page = String::from_utf8(summary.stdout).expect("text");
     assert!(page.lines().count() <= 40 && page.lines().all(|line| line.chars().count() <= 80), "{page}");
     assert!(page.contains("and 387 more sites") && page.contains("and 390 more"), "{page}");
+    for (nth, (site, named)) in [("east quay", "'east quay'"), (&*"by the sea ".repeat(4), "SITE")].iter().enumerate() {
+        fs::write(folder.path().join("t.csv"), sheet_of_one_site(site)).expect("the sheet");
+        let of_site = format!("g{nth}");
+        let made = stationkeep(folder.path(), &["new", &of_site, "--from", "t.csv", "--as-guessed"]);
+        assert!(is_done(&made), "{}", text(&made));
+        let at = folder.path().join(of_site);
+        let of_site = stationkeep(&at, &["drift", "--summary", "--site", site.trim()]);
+        let said = format!("and 10 more: \"stationkeep script --all --site {named}\" lists them");
+        assert!(text(&of_site).contains(&said), "{}", text(&of_site));
+    }
     let one = stationkeep(&folder.path().join("f"), &["drift", "--site", "nowhere"]);
     assert_eq!(one.status.code(), Some(2), "{}", text(&one));
+}
+
+fn sheet_of_one_site(site: &str) -> String {
+    let rows = (0..20).map(|nth| format!("S-{nth:02},{site},+4416329600{nth:02},{nth:04}\n"));
+    "station,site,number,identity\n".to_owned() + &rows.collect::<String>()
 }

@@ -7,9 +7,11 @@ use serde::Serialize;
 
 use super::clip::{Room, clip};
 use super::step::Reason;
+use super::topic::seen::SeenLifeline;
 use super::topic::station::Item;
 use crate::drift::{Elsewhere, LifelineService, Service, Standing, StationDrift};
 use crate::finding::{minute, plural};
+use crate::setting::Name;
 
 /// How many buttons of a fleet call nobody.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
@@ -135,20 +137,41 @@ fn met(drift: &StationDrift, first: &LifelineService) -> String {
     format!("{}: {}.", clip(&drift.station, SHORT), meaning(first))
 }
 
-/// What is last known of a button whose station has left the inventory: nobody watches it there.
-pub fn gone(items: &[Item<'_, '_>]) -> Option<String> {
-    let mut gone = items.iter().filter(|item| item.reason == Reason::Withdrawn);
-    gone.find_map(|item| {
-        let was = item.was.filter(|was| was.standing == Standing::OutOfService)?;
-        let (name, lifeline) = was.lifelines.iter().find(|(_, lifeline)| lifeline.service.calls_nobody())?;
-        let met = if lifeline.service == Service::Dead { "called nobody" } else { "did not reach help" };
-        let button = match &*lifeline.title {
-            "" => format!("the {} button", clip(name, SHORT)),
-            title => clip(title, SHORT),
-        };
-        let station = clip(&item.subject.name, SHORT);
-        Some(format!("{station}: pressing {button} {met} when the station left the inventory. Put a stand-in there."))
-    })
+/// So many of them are named.
+const GONE: usize = 3;
+
+/// What is last known of buttons whose stations have left the inventory: nobody watches them there. `stations`: those that are
+/// in it.
+pub fn gone(items: &[Item<'_, '_>], stations: &[Arc<StationDrift>]) -> Option<String> {
+    let gone = items.iter().filter(|item| item.reason == Reason::Withdrawn);
+    let said: Vec<String> = gone.filter_map(|item| gone_sentence(item, stations)).take(GONE).collect();
+    (!said.is_empty()).then(|| said.join(" "))
+}
+
+fn gone_sentence(item: &Item<'_, '_>, stations: &[Arc<StationDrift>]) -> Option<String> {
+    let was = item.was?;
+    // Of a fallback nobody needs to know.
+    let is_out = was.standing == Standing::OutOfService;
+    let is_silent = |one: &SeenLifeline| is_out && one.service.calls_nobody() || one.is_silent_yet();
+    let (name, lifeline) = was.lifelines.iter().find(|(_, lifeline)| is_silent(lifeline))?;
+    let met = match lifeline.service {
+        Service::Dead => "called nobody",
+        Service::Failed => "did not reach help",
+        Service::Untested | Service::Overdue | Service::Tested => "may have called nobody",
+    };
+    let button = match &*lifeline.title {
+        "" => format!("the {} button", clip(name, SHORT)),
+        title => clip(title, SHORT),
+    };
+    let station = clip(&item.subject.name, SHORT);
+    let heir = item.subject.heir(stations).map(|heir| format!(" {}", same_unit(heir, &item.subject.name)));
+    let heir = heir.unwrap_or_default();
+    Some(format!("{station}: pressing {button} {met} when the station left the inventory. Put a stand-in there.{heir}"))
+}
+
+/// "If HC-11 is the same unit, write formerly: HC-01."
+pub fn same_unit(heir: &Name, gone: &Name) -> String {
+    format!("If {} is the same unit, write formerly: {}.", clip(heir, SHORT), clip(gone, SHORT))
 }
 
 /// "3 buttons at 2 stations do not work: 2 did not reach help, 1 calls nobody. "

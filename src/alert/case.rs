@@ -53,6 +53,11 @@ impl Severity {
         }
     }
 
+    /// The one that this word is for.
+    pub fn of_word(word: &str) -> Option<Severity> {
+        Severity::ALL.into_iter().find(|known| known.as_str() == word)
+    }
+
     /// Of something of this weight, where no button is known to call nobody.
     pub fn of(weight: Weight) -> Severity {
         match weight {
@@ -78,7 +83,7 @@ impl Text for Severity {
     }
 
     fn read(text: &str) -> Option<Severity> {
-        Severity::ALL.into_iter().find(|known| known.as_str() == text)
+        Severity::of_word(text)
     }
 }
 

@@ -144,6 +144,13 @@ impl Cases {
         below(from).chain(below(missed))
     }
 
+    /// The rows of the cases of a topic, with their names.
+    pub fn rows_of<T: Topic>(&self) -> impl Iterator<Item = (&str, &str)> {
+        let from = Cases::key::<T>("");
+        let all = self.rows.range(from.clone()..);
+        all.map_while(move |(key, row)| Some((key.strip_prefix(&*from)?, &**row)))
+    }
+
     /// The subjects of a topic: these, and those of which there are cases, each as `look` sees it.
     pub fn subjects<'p, T: Topic>(
         &self,
@@ -173,6 +180,11 @@ impl Cases {
     /// A case whose station has the name again by which receivers know it, because a rename was taken back, goes on under that:
     /// else it would be told as over under the key of the case that opens.
     fn carry_back<T: Topic>(&self, stations: &[Arc<StationDrift>], writes: &mut Writes) {
+        // Where the same stations are here as after the last pass there is nothing to carry.
+        let name = |drift: &Arc<StationDrift>| drift.station.clone();
+        if self.quiet.as_ref().is_some_and(|quiet| quiet.stations.iter().map(name).eq(stations.iter().map(name))) {
+            return;
+        }
         let is_here = |name: &Name| stations.binary_search_by(|drift| drift.station.cmp(name)).is_ok();
         for name in self.names::<T>().filter(|name| !is_here(name)) {
             let from = Cases::key::<T>(&name);

@@ -18,7 +18,7 @@ use super::terms::{AlertTerms, Subscription};
 use super::topic::asides::{self, AsideNews, Asides};
 use super::topic::change::{self, HeldChange, Hold};
 use super::topic::station::{self, Item, Station, StationSubject};
-use super::topic::{files, pages, refused, reports, trouble};
+use super::topic::{files, pages, refused, reports, trouble, unrecorded};
 use super::{refresh, singly};
 use crate::setting::Name;
 
@@ -62,10 +62,12 @@ fn decide_on(cases: &Cases, pass: &Pass<'_>, terms: &AlertTerms) -> Verdict {
     round.announce(&files::subjects(cases, pass));
     round.announce(&trouble::subjects(cases, pass.stopped));
     round.announce(&trouble::subjects(cases, pass.silent));
+    round.announce(&refused::subjects(cases, pass));
     round.announce(&pages::subjects(cases, pass.pages));
     let drifting = if pass.stations.is_empty() { Drifting::default() } else { drifting(&mut round) };
+    unrecorded::tell(&mut round);
     reports::tell(&mut round);
-    refused::tell(&mut round);
+    refused::note(&mut round);
     let again = refresh::messages(std::mem::take(&mut round.lists), pass);
     round.messages.extend(again);
     let Round { chain, messages, mut writes, due, .. } = round;

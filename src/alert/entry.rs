@@ -13,7 +13,7 @@ use super::topic::seen::{Seen, SeenLifeline, SeenSetting};
 use super::topic::station::Item;
 use super::visits::{self, ToldVisit};
 use super::work::{NextStep, card_link, way_back_of};
-use crate::drift::{LifelineService, Service, SettingDrift, Standing, StationDrift};
+use crate::drift::{LifelineService, Service, Setback, SettingDrift, Standing, StationDrift};
 use crate::inventory::Extent;
 use crate::setting::Weight;
 
@@ -168,7 +168,7 @@ impl StationEntry {
         };
         entry.since = since.map(|since| since.to_string());
         entry.was = item.was.map(Was::of);
-        entry.lose(item);
+        entry.lose(item, pass);
         if let Some((drift, seen)) = subject.drift().zip(subject.seen()) {
             entry.fill(drift, seen);
             let owed = drift.lifelines.iter().filter(|lifeline| lifeline.service.asks_for_test());
@@ -187,8 +187,8 @@ impl StationEntry {
         let subject = item.subject;
         let place = subject.where_it_is();
         let drift = subject.drift();
-        // Of what is out of service, or not managed whole, nothing says that it is aligned.
-        let is_so = |drift: &StationDrift| drift.set_aside != Extent::Whole && subject.losses().is_none();
+        // Of what is set aside, or not managed whole, nothing says that it is aligned.
+        let is_so = |drift: &StationDrift| drift.set_aside == Extent::Nothing && subject.losses().is_none();
         let standing = drift.filter(|drift| subject.now.is_some() || is_so(drift)).map(|drift| drift.standing);
         let weight = if drift.is_some() { subject.seen().map(|seen| seen.weight) } else { item.weight };
         let file = subject.known().filter(|_| drift.is_none()).map(|known| &known.file);
@@ -240,17 +240,18 @@ impl StationEntry {
         let was_silent = seen.lifelines.values().any(|lifeline| lifeline.was_silent);
         let is_in_need = was_silent || !silent(drift).is_empty() || !unsure(drift).is_empty();
         self.stand_in = is_in_need.then_some(STAND_IN);
-        let setbacks = drift.setbacks.iter().take(SETBACKS);
-        self.setbacks = setbacks.map(|setback| clip(&setback.sentence(), SENTENCE)).collect();
+        let met = drift.met.iter().map(|met| met.sentence(&drift.station));
+        let all = met.chain(drift.setbacks.iter().map(Setback::sentence)).take(SETBACKS);
+        self.setbacks = all.map(|sentence| clip(&sentence, SENTENCE)).collect();
         (self.begun, self.begun_left_out) = visits::told(drift);
         self.did_not_stick = seen.did_not_stick().is_some();
     }
 
-    fn lose(&mut self, item: &Item<'_, '_>) {
+    fn lose(&mut self, item: &Item<'_, '_>, pass: &Pass<'_>) {
         let lost = item.subject.losses().map(Losses::sorted).unwrap_or_default();
         self.unwatched_left_out = lost.len().saturating_sub(LOST);
         self.unwatched = lost.into_iter().take(LOST).map(|(part, lost)| EntryLost::of(part, lost)).collect();
-        self.next = NextStep::without_drift(item.subject);
+        self.next = NextStep::without_drift(item.subject, item.subject.heir(pass.stations));
     }
 
     /// Without settings and lifelines, which it counts as left out.

@@ -300,7 +300,7 @@ impl<'a> Writer<'a> {
     /// The worst that is so now at one of its stations.
     fn severity(&self, content: &Content<'_, '_>) -> Severity {
         let stations = content.items.iter().filter_map(|item| Some(item.subject.now.as_ref()?.severity)).max();
-        let gone = gone(&content.items).map(|_| Severity::Critical);
+        let gone = gone(&content.items, self.pass.stations).map(|_| Severity::Critical);
         let held = content.hold.and(self.pass.brake.held).map(|_| Severity::Error);
         stations.max(gone).max(held).unwrap_or(Severity::Info)
     }
@@ -309,7 +309,9 @@ impl<'a> Writer<'a> {
     fn is_over(&self, content: &Content<'_, '_>) -> bool {
         let is_held = content.hold.is_some() && self.pass.brake.held.is_some();
         let has_cases = !content.items.is_empty() || content.hold.is_some();
-        has_cases && !is_held && content.items.iter().all(|item| item.subject.now.is_none())
+        // What called nobody when its station left the inventory calls nobody still.
+        let is_gone = gone(&content.items, self.pass.stations).is_some();
+        has_cases && !is_held && !is_gone && content.items.iter().all(|item| item.subject.now.is_none())
     }
 
     /// What a message comes from: every station in it, why, from what, to what.
@@ -355,10 +357,12 @@ impl<'a> Writer<'a> {
         let call_back = CallBack::of(items, self.pass.to_call_back);
         let buttons = Buttons::of(fleet);
         let way_back = self.only_way_back(buttons, fleet);
-        let gone = gone(items);
+        let gone = gone(items, self.pass.stations);
+        let silent = buttons.sentence(items, fleet, way_back.as_deref());
+        let said: Vec<String> = gone.into_iter().chain(silent).collect();
         let sentence = summary::Sentence {
             items,
-            buttons: buttons.sentence(items, fleet, way_back.as_deref()).or_else(|| gone.clone()),
+            buttons: (!said.is_empty()).then(|| said.join(" ")),
             cause: &cause,
             asides,
             hold: self.hold.sentence(*news),

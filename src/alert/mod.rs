@@ -84,9 +84,12 @@
 //! *A script to call back* (`call_back`): where a message tells of a station for which a script was handed out to what is wanted
 //! no longer, and nobody reported of it, it says so with its digest: above all where an edit makes all seem well again.
 //!
-//! *A message that its receiver will not take* (`refused`): the others are alerted once. Where neither it nor its
-//! shortest body was taken, no alert arrived there: what is open comes again with its reminder, complete, and that a case is
+//! *A message that its receiver will not take* (`refused`): the others are alerted once, with the most urgent that was not heard,
+//! until it takes a whole message again. Where neither it nor its shortest body was taken, no alert arrived there: what is open comes again with its reminder, complete, and that a case is
 //! over is told once more when a reminder would be due.
+//!
+//! *A rejected report that says that a button does not work* (`unrecorded`) is a case until it is on record, or a report that is
+//! no older says how the button is, or someone says that it need not be sent again.
 //!
 //! *A webhook in trouble* (`trouble`): one whose receiver answered that it wants no more (410, `receivers`), or that has had
 //! something to deliver for too long and delivered nothing (`silent`). The others are told of it as of a case: once when it
@@ -136,8 +139,8 @@ pub use event::{CONTENT_TYPE, LONGEST_BODY, Message, source_of};
 pub use heartbeat::{heartbeat, trial};
 pub use ledger::{LedgerTrouble, ledger_message};
 pub use pass::{
-    Brake, Cause, FailedTest, FilesRead, NewCommit, Next, Pages, Pass, Refused, RejectedReport, RejectedReports,
-    ReportTaken, Says, ScriptToCallBack, Silent, Stopped, ToCallBack, Unreachable, Work,
+    Brake, Cause, FailedTest, FilesRead, NewCommit, Next, Over, Pages, Pass, Refused, Refusing, RejectedReport,
+    RejectedReports, ReportTaken, Says, ScriptToCallBack, Silent, Stopped, ToCallBack, Unreachable, Work,
 };
 pub use refresh::LIST;
 pub use step::Reason;
@@ -146,3 +149,4 @@ pub use topic::files::are_told as are_files_told;
 pub use topic::pages::is_told as is_unreachable_told;
 pub use topic::refused::last_told as last_refused_told;
 pub use topic::reports::last_told as last_rejected_told;
+pub use topic::unrecorded::{Facts as Unrecorded, ended_by as settles, open as open_unrecorded};

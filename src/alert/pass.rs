@@ -7,6 +7,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use uuid::Uuid;
 
+use super::case::Severity;
 use crate::brake::{Held, Limit, Tally};
 use crate::drift::StationDrift;
 use crate::finding::Finding;
@@ -47,6 +48,8 @@ pub struct Pass<'a> {
     pub stopped: &'a BTreeMap<Name, Stopped>,
     /// Messages that their receivers would not take since the last telling, in their order.
     pub refused: &'a [Refused],
+    /// The webhooks whose receivers have taken no whole message since they refused one.
+    pub refusing: &'a BTreeMap<Name, Refusing>,
     /// The webhooks that had something to deliver for too long and delivered nothing.
     pub silent: &'a BTreeMap<Name, Silent>,
     /// Where the daemon's pages are; `None` where nobody asks for any.
@@ -214,10 +217,19 @@ pub struct RejectedReport {
     pub id: Option<String>,
     /// The station that it names, as far as it could be read.
     pub station: Option<String>,
+    /// When it was rejected.
+    pub at: Timestamp,
     /// At least one; the first is shown where there is room for one only.
     pub reasons: Vec<Finding>,
     /// What it says, or may say, of a test call that failed, as far as it could be read.
     pub failed: Option<FailedTest>,
+}
+
+impl RejectedReport {
+    /// The name of its case, where it has one, by which people and commands know it too: 16 digits.
+    pub fn case(&self) -> Name {
+        self.content.get(..16).unwrap_or(&self.content).into()
+    }
 }
 
 /// How surely a rejected report says that a button does not work, the surest first.
@@ -232,6 +244,29 @@ pub enum Says {
     MayBeDead,
 }
 
+impl Says {
+    /// The surest first.
+    pub const ALL: [Says; 3] = [Says::Failed, Says::MayHaveFailed, Says::MayBeDead];
+
+    /// The word it is kept in.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Says::Failed => "failed",
+            Says::MayHaveFailed => "may-have-failed",
+            Says::MayBeDead => "may-be-dead",
+        }
+    }
+
+    /// What follows "a report".
+    pub fn clause(self) -> &'static str {
+        match self {
+            Says::Failed => "that a test call failed",
+            Says::MayHaveFailed => "that may say that a test call failed",
+            Says::MayBeDead => "that may say that a button is dead",
+        }
+    }
+}
+
 /// A test call that did not reach help, or may not have, by a report that was rejected.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct FailedTest {
@@ -241,6 +276,37 @@ pub struct FailedTest {
     pub by: Option<Name>,
     /// What they noted, in one line. Never a code.
     pub note: Option<Name>,
+    /// When it was, as far as that could be read.
+    pub at: Option<Timestamp>,
+    /// The lifelines that it says so of, as far as they could be read; they may be none of the station's.
+    pub lifelines: BTreeSet<Name>,
+    /// The settings by which buttons call someone or nobody of which it says something.
+    pub settings: BTreeSet<Name>,
+}
+
+/// Why nobody needs to send a rejected report again.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Over {
+    /// A report of its id is on record.
+    Recorded,
+    /// Another report, not older, says how the button is.
+    Answered,
+    /// Someone says so.
+    Settled {
+        /// Who.
+        by: Name,
+    },
+}
+
+impl Over {
+    /// The word used in messages.
+    pub fn as_str(&self) -> &'static str {
+        match self {
+            Over::Recorded => "recorded",
+            Over::Answered => "answered",
+            Over::Settled { .. } => "settled",
+        }
+    }
 }
 
 /// What there is to tell of rejected reports.
@@ -250,6 +316,8 @@ pub struct RejectedReports {
     pub rejected: Vec<RejectedReport>,
     /// Told as rejected before; a report of the same id is on record since.
     pub recorded: Vec<RejectedReport>,
+    /// Those that say that a button does not work, new or told before, and that nobody needs to send again: by their cases.
+    pub over: BTreeMap<Name, Over>,
     /// The number of the last one of all that were looked at.
     pub last: i64,
 }
@@ -271,6 +339,19 @@ pub struct Refused {
     pub is_closed: bool,
     /// The keys of cases that it says are over, where nobody heard it.
     pub ended: Vec<String>,
+    /// What it says first.
+    pub title: String,
+    /// How urgent that is.
+    pub severity: Severity,
+}
+
+/// A webhook whose receiver has taken no whole message since it refused one.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Refusing {
+    /// When it refused the first, by the system's clock.
+    pub since: Timestamp,
+    /// Whether it took not even the short form of one.
+    pub is_closed: bool,
 }
 
 /// A webhook that has something to deliver and delivers nothing, for longer than it may.

@@ -14,7 +14,7 @@ use super::topic::seen::Seen;
 use super::topic::station::Item;
 use super::visits;
 use super::work::ToDo;
-use crate::drift::{SettingDrift, Totals};
+use crate::drift::{Setback, SettingDrift, Totals};
 use crate::inventory::Extent;
 use crate::setting::{Name, Weight, spoken};
 
@@ -73,7 +73,7 @@ impl Sentence<'_, '_> {
         for reason in Reason::ALL {
             // What is out of service must not read as if all were well.
             let of_reason: Vec<_> = self.items.iter().filter(|item| item.reason == reason).collect();
-            for opening in [opening(reason), CHANGED, NO_BETTER, UNHEARD, OUT] {
+            for opening in [opening(reason), CHANGED, NO_BETTER, UNHEARD, OUT, BUT] {
                 let items: Vec<_> = of_reason.iter().copied().filter(|item| opening_of(item) == opening).collect();
                 let Some(first) = items.first() else { continue };
                 let count = Count::of(&items);
@@ -112,6 +112,9 @@ impl Sentence<'_, '_> {
 
 const OUT: &str = "Out of service and set aside:";
 
+/// How a station stands of which nothing is wrong that is not set aside.
+const BUT: &str = "Right but for what is set aside:";
+
 /// How a station is no worse but that whoever began to key it has not reported.
 const UNHEARD: &str = "No report of";
 
@@ -126,6 +129,8 @@ fn opening_of(item: &Item<'_, '_>) -> &'static str {
         |only: fn(&Seen, &Seen) -> bool| item.was.zip(item.subject.seen()).is_some_and(|(was, is)| only(was, is));
     if extent(item) == Extent::Whole {
         OUT
+    } else if item.reason == Reason::Closed && extent(item) == Extent::Settings {
+        BUT
     } else if item.reason == Reason::Grown && holds(only_rewanted) {
         CHANGED
     } else if item.reason == Reason::Grown && holds(only_unheard) {
@@ -185,11 +190,7 @@ fn weights(count: Count) -> String {
 /// "EQ-01 (East quay, head of ladder 1)"
 fn named(item: &Item<'_, '_>) -> String {
     let location = item.subject.where_it_is().map(|(_, location)| location);
-    let aside = match (extent(item), &item.subject.now) {
-        (Extent::Settings, None) => " but for what is set aside",
-        (Extent::Settings, Some(_)) | (Extent::Nothing | Extent::Whole, _) => "",
-    };
-    let station = clip(&item.subject.name, NAME) + aside;
+    let station = clip(&item.subject.name, NAME);
     match location.filter(|location| !location.is_empty()) {
         Some(location) => format!("{station} ({})", clip(location, PLACE)),
         None => station,
@@ -223,9 +224,15 @@ fn one(item: &Item<'_, '_>) -> String {
         (Some(seen), Some(lost)) => format!("{name}: {seen}; no longer managed: {lost}"),
         (None, Some(lost)) => format!("{name}; no longer managed: {lost}"),
     };
-    let setbacks = item.subject.drift().map_or(&[][..], |drift| &drift.setbacks);
-    let setbacks = setbacks.iter().take(1).map(|setback| format!(". {}", setback.sentence().trim_end_matches('.')));
-    text + &begun + &setbacks.collect::<String>()
+    text + &begun + &went_wrong(item)
+}
+
+/// What was met there, and what went wrong before: the first of each.
+fn went_wrong(item: &Item<'_, '_>) -> String {
+    let Some(drift) = item.subject.drift().filter(|_| item.subject.now.is_some()) else { return String::new() };
+    let met = drift.met.iter().take(1).map(|met| met.sentence(&drift.station));
+    let setbacks = drift.setbacks.iter().take(1).map(Setback::sentence);
+    met.chain(setbacks).map(|sentence| format!(". {}", sentence.trim_end_matches('.'))).collect()
 }
 
 /// How a station is and what is wrong there. Of one where a button calls nobody, or may, that was said first; nothing where there

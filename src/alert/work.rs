@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::buttons::same_unit;
 use super::clip::{NAME, Room, clip, length};
 use super::pass::{Next, Work};
 use super::step::Reason;
@@ -187,9 +188,13 @@ impl ToDo {
 
 impl NextStep {
     /// What is to do about a station that does not drift: where it is gone, or not managed whole.
-    pub fn without_drift(subject: &StationSubject<'_>) -> Option<NextStep> {
+    /// `heir`: the station that has its number now.
+    pub fn without_drift(subject: &StationSubject<'_>, heir: Option<&Name>) -> Option<NextStep> {
         let what = if subject.drift().is_none() {
-            "put it back into the inventory, or take the unit down and say so to whoever answers its calls".into()
+            let heir = heir.map(|heir| same_unit(heir, &subject.name) + " If not, ").unwrap_or_default();
+            format!(
+                "{heir}put it back into the inventory, or take the unit down and say so to whoever answers its calls"
+            )
         } else {
             let lost = subject.losses()?.sorted();
             let names: Vec<&str> = lost.iter().map(|(part, _)| &**part.name()).collect();

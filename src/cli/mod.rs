@@ -18,6 +18,7 @@ mod layout;
 mod ledger;
 mod new;
 mod private;
+mod reading;
 mod rehearse;
 mod release;
 mod report;

@@ -10,13 +10,15 @@ use std::sync::Arc;
 use super::context::Files;
 use super::error::{CliError, counted, findings_text, paint, print};
 use super::exit::Exit;
+use super::reading::read_file;
 use crate::files::{FileText, is_yaml};
 use crate::finding::{Finding, plural};
 use crate::fleet::Texts;
 use crate::inventory::{Country, Keybooks};
 use crate::keybook;
 use crate::outset::{Answers, FIRST_KEYBOOK, Forge, Mode, NewFile, draft, drafted, skeleton};
-use crate::table::Table;
+use crate::table::{SHEET_LIMIT_BYTES, Table};
+use crate::yaml::LIMIT_BYTES;
 
 /// What a new fleet is called where nobody says.
 const FLEET: &str = "My fleet";
@@ -40,7 +42,7 @@ pub struct Args {
     /// Take the stations from a sheet (CSV, XLSX)
     #[arg(long, value_name = "SHEET")]
     from: Option<PathBuf>,
-    /// The sheet of a workbook [default: the first]
+    /// The sheet of a workbook [default: the one that is not hidden]
     #[arg(long, value_name = "NAME", requires = "from")]
     sheet: Option<String>,
     /// A keybook of the sheet's stations; once for each model
@@ -74,7 +76,7 @@ pub fn run(args: &Args) -> Result<Exit, CliError> {
 /// The files of an installation with the stations of a sheet, once what was guessed is approved.
 fn from_sheet(args: &Args, path: &Path, answers: &Answers) -> Result<Vec<NewFile>, CliError> {
     let (keybooks, texts) = keybooks(&args.keybook)?;
-    let (name, bytes) = read(path)?;
+    let (name, bytes) = read_file(path, SHEET_LIMIT_BYTES)?;
     let table =
         table(path, &name, &bytes, args.sheet.as_deref()).map_err(|finding| wrong(&[finding], &name, &bytes))?;
     let wrong = |findings: &[Finding]| {
@@ -90,6 +92,7 @@ fn from_sheet(args: &Args, path: &Path, answers: &Answers) -> Result<Vec<NewFile
         eprintln!("stationkeep: {} of the sheet left out", plural(draft.left_out as u64, "row"));
     }
     eprintln!("stationkeep: {name}:");
+    table.notes().iter().for_each(|note| eprintln!("  {note}"));
     draft.guesses.iter().for_each(|guess| eprintln!("  {guess}"));
     let is_approved = match (args.as_guessed, is_answered()) {
         (true, _) => true,
@@ -121,7 +124,7 @@ fn keybooks(paths: &[PathBuf]) -> Result<(Keybooks, Vec<(String, String)>), CliE
         add(&"heron-1.yaml".into(), FIRST_KEYBOOK.as_bytes())?;
     }
     for path in paths {
-        let (name, bytes) = read(path)?;
+        let (name, bytes) = read_file(path, LIMIT_BYTES as u64)?;
         add(&name, &bytes)?;
         let file = path.file_name().map(|file| file.to_string_lossy().into_owned());
         let file = file.filter(|file| is_yaml(file));
@@ -129,12 +132,6 @@ fn keybooks(paths: &[PathBuf]) -> Result<(Keybooks, Vec<(String, String)>), CliE
         texts.push((file, String::from_utf8_lossy(&bytes).into_owned()));
     }
     Ok((keybooks, texts))
-}
-
-fn read(path: &Path) -> Result<(Arc<str>, Vec<u8>), CliError> {
-    let name = path.display().to_string();
-    let bytes = fs::read(path).map_err(|error| CliError::usage(format!("cannot read {name}: {error}")))?;
-    Ok((name.into(), bytes))
 }
 
 fn table(path: &Path, name: &Arc<str>, bytes: &[u8], sheet: Option<&str>) -> Result<Table, Finding> {

@@ -12,25 +12,31 @@ use super::context::{Context, progress};
 use super::error::{CliError, findings_text, paint, print};
 use super::exit::Exit;
 use super::format::Format;
+use super::reading::read_file;
+use super::saying::{said, write_down};
+use crate::alert::settles;
 use crate::files::FileText;
 use crate::finding::{Finding, plural};
 use crate::fleet::intake::Received;
 use crate::fleet::rejected::{failed_test, named_by_works, sent_text};
-use crate::fleet::{Answer, RowReceived, Texts, receipt};
-use crate::ledger::{self, Report, keepable};
+use crate::fleet::{Answer, FleetError, RowReceived, Texts, receipt};
+use crate::ledger::{self, Decision, End, REPORT_LIMIT_BYTES, Report, keepable};
 use crate::setting::Name;
-use crate::table::{DayForm, Table};
+use crate::table::{DayForm, SHEET_LIMIT_BYTES, Table};
+
+/// The most bytes of a file of ledger lines: they are held all at once.
+const LINES_LIMIT_BYTES: u64 = 64 << 20;
 
 /// Records field reports.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Report files (YAML, JSON, JSON lines) or sheets (CSV, XLSX); - reads standard input
-    #[arg(required = true)]
+    #[arg(required_unless_present = "settle")]
     files: Vec<PathBuf>,
     /// How days are written in sheets, such as DD.MM.YYYY
     #[arg(long, value_name = "FORM")]
     dates: Option<DayForm>,
-    /// The sheet of a workbook [default: the first]
+    /// The sheet of a workbook [default: the one that is not hidden]
     #[arg(long, value_name = "NAME")]
     sheet: Option<String>,
     /// Show what the files would do, and record nothing
@@ -39,6 +45,15 @@ pub struct Args {
     /// How to print what came of each: for people, or a JSON object a line
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
+    /// Say that a rejected report, which an alert names so, need not be sent again
+    #[arg(long, value_name = "ID", requires_all = ["by", "why"], conflicts_with_all = ["files", "dates", "sheet", "is_try"])]
+    settle: Option<String>,
+    /// Your name
+    #[arg(long, value_name = "NAME", requires = "settle")]
+    by: Option<String>,
+    /// Why it need not be sent again
+    #[arg(long, value_name = "TEXT", requires = "settle")]
+    why: Option<String>,
 }
 
 pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
@@ -46,6 +61,9 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
         true => Context::leaving_drops(config).await?,
         false => Context::open(config).await?,
     };
+    if let Some(id) = &args.settle {
+        return settle(&context, id, args.by.as_deref().unwrap_or_default(), args.why.as_deref()).await;
+    }
     let mut rejected = false;
     for path in &args.files {
         let read = read(path).and_then(|(name, bytes)| {
@@ -77,6 +95,24 @@ pub async fn run(args: Args, config: &Path) -> Result<Exit, CliError> {
     Ok(if rejected { Exit::Usage } else { Exit::Done })
 }
 
+/// Writes down that a rejected report that says that a button does not work need not be sent again.
+async fn settle(context: &Context, id: &str, by: &str, why: Option<&str>) -> Result<Exit, CliError> {
+    let known = context.store().rejected_called(id).await.map_err(FleetError::from)?;
+    let (Some(rejected), Some(ends)) = (known, settles(id)) else {
+        return Err(CliError::failed(format!("no rejected report is called {id}: an alert says how it is called.")));
+    };
+    if let Some(end) = context.view.decisions.ending(ends) {
+        return Err(CliError::failed(format!("{} has settled it already.", end.said.by)));
+    }
+    write_down(context, &Decision::End(End { said: said(context, by, why), ends })).await?;
+    let about = rejected.station.map(|station| format!(" about {station}")).unwrap_or_default();
+    print(&format!(
+        "The rejected report{about} ({}) is settled: nobody is alerted of it any longer.\n",
+        rejected.source
+    ))?;
+    Ok(context.exit(Exit::Done))
+}
+
 /// What a file holds, by its ending.
 #[derive(Debug)]
 enum Holds {
@@ -88,7 +124,7 @@ enum Holds {
 
 impl Holds {
     fn of(path: &Path, name: &Arc<str>, bytes: &[u8], args: &Args) -> Result<Holds, CliError> {
-        let ends = |ending: &str| path.extension().is_some_and(|one| one.eq_ignore_ascii_case(ending));
+        let ends = |ending: &str| has_ending(path, ending);
         if ends("jsonl") {
             return match args.is_try {
                 true => Err(CliError::usage(format!("{name} holds ledger lines. \"--try\" takes reports and sheets."))),
@@ -208,6 +244,7 @@ fn say(
         Received::New(_) | Received::Duplicate(_) => None,
     });
     let findings: Vec<Finding> = rejected.flatten().cloned().collect();
+    table.into_iter().flat_map(Table::notes).for_each(|note| eprintln!("stationkeep: {name}: {note}"));
     let may_have_failed =
         !findings.is_empty() && failed_test(&keepable(&sent_text(&bytes)), &findings, works).is_some();
     match args.format {
@@ -219,7 +256,7 @@ fn say(
             if may_have_failed {
                 print(NOT_RECORDED)?;
             }
-            if table.is_some() {
+            if parts.iter().any(|part| part.line.is_some()) {
                 eprintln!("stationkeep: {name}: {}", counted_rows(&parts));
             }
         }
@@ -321,10 +358,26 @@ fn print_line(json: &Json) -> Result<(), CliError> {
 fn read(path: &Path) -> Result<(Arc<str>, Vec<u8>), CliError> {
     if path == Path::new("-") {
         let mut bytes = Vec::new();
-        let limit = crate::ledger::REPORT_LIMIT_BYTES + 1;
+        let limit = REPORT_LIMIT_BYTES + 1;
         std::io::stdin().lock().take(limit).read_to_end(&mut bytes)?;
         return Ok(("standard input".into(), bytes));
     }
-    let bytes = std::fs::read(path).map_err(|e| CliError::usage(format!("cannot read {}: {e}", path.display())))?;
-    Ok((path.display().to_string().into(), bytes))
+    let ends = |ending: &str| has_ending(path, ending);
+    let limit = match (ends("csv") || ends("xlsx"), ends("jsonl")) {
+        (true, _) => SHEET_LIMIT_BYTES,
+        (false, true) => LINES_LIMIT_BYTES,
+        (false, false) => REPORT_LIMIT_BYTES,
+    };
+    let (name, bytes) = read_file(path, limit)?;
+    if ends("jsonl") && bytes.len() as u64 > LINES_LIMIT_BYTES {
+        return Err(CliError::usage(format!(
+            "{name} has more than {} MiB. Record it with \"stationkeep ledger import\".",
+            LINES_LIMIT_BYTES >> 20
+        )));
+    }
+    Ok((name, bytes))
+}
+
+fn has_ending(path: &Path, ending: &str) -> bool {
+    path.extension().is_some_and(|one| one.eq_ignore_ascii_case(ending))
 }

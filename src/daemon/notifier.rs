@@ -10,9 +10,10 @@ use jiff::Timestamp;
 use crate::alert::body::form::Form;
 use crate::alert::body::{Rendered, render};
 use crate::alert::{
-    AlertTerms, Brake, Cases, Cause, FilesRead, LIST, Message, Pages, Pass, Refused, RejectedReport, RejectedReports,
-    ReportTaken, ScriptToCallBack, Silent, Stopped, ToCallBack, Verdict, Work, are_files_told, brief_id, decide,
-    is_unreachable_told, last_refused_told, last_rejected_told,
+    AlertTerms, Brake, Cases, Cause, FilesRead, LIST, Message, Over, Pages, Pass, Refused, Refusing, RejectedReport,
+    RejectedReports, ReportTaken, ScriptToCallBack, Severity, Silent, Stopped, ToCallBack, Unrecorded, Verdict, Work,
+    are_files_told, brief_id, decide, is_unreachable_told, last_refused_told, last_rejected_told, open_unrecorded,
+    settles,
 };
 use crate::drift::StationDrift;
 use crate::finding::Finding;
@@ -21,7 +22,9 @@ use crate::fleet::{FleetError, View};
 use crate::ledger::{self, LedgerLine, parse_line};
 use crate::script::Memory;
 use crate::setting::{Name, Weight};
-use crate::store::{self, EntryKind, NewMessage, PassWrites, Queue, RefusedMessage, StoppedWebhook, Store};
+use crate::store::{
+    self, EntryKind, NewMessage, PassWrites, Queue, RefusedMessage, RefusingWebhook, StoppedWebhook, Store,
+};
 
 use super::clock::system_ms;
 
@@ -63,6 +66,8 @@ pub struct Notifier {
     silent: BTreeMap<Name, Silent>,
     /// Messages that their receivers would not take since the last telling.
     refused: Vec<Refused>,
+    /// The webhooks whose receivers have taken no whole message since they refused one.
+    refusing: BTreeMap<Name, Refusing>,
     /// Since when the inventory and the configuration have errors that were not alerted yet.
     broken: [Option<Instant>; 2],
     /// Which of them wait to be told.
@@ -96,7 +101,7 @@ impl Notifier {
         let cases = Cases::read(store.cases().await?);
         let ledger_seq = cases.progress().ledger_seq;
         let (waiting, stopped, silent) = (BTreeSet::new(), BTreeMap::new(), BTreeMap::new());
-        let refused = Vec::new();
+        let (refused, refusing) = (Vec::new(), BTreeMap::new());
         Ok(Notifier {
             terms,
             cases,
@@ -104,6 +109,7 @@ impl Notifier {
             stopped,
             silent,
             refused,
+            refusing,
             broken: [None; 2],
             ripening: [false; 2],
             deaf_in: None,
@@ -130,6 +136,7 @@ impl Notifier {
         self.look_for_silence(store, &queues).await?;
         let refused = store.refused_after(last_refused_told(&self.cases), AT_ONCE).await?;
         self.refused = refused.into_iter().map(refused_message).collect();
+        self.refusing = store.refusing().await?.into_iter().map(refusing).collect();
         self.note_causes(seen).await?;
         let Verdict { writes, messages, many: _, noted } = self.decide(seen).await?;
         let outgoing = messages.iter().map(|message| outgoing(message, &self.terms)).collect();
@@ -210,6 +217,7 @@ impl Notifier {
             rejected: &rejected,
             stopped: &self.stopped,
             refused: &self.refused,
+            refusing: &self.refusing,
             silent: &self.silent,
             pages: pages.as_ref(),
             is_full,
@@ -298,7 +306,38 @@ impl Notifier {
         let ids: Vec<String> = self.cause.reports.iter().map(|report| report.id.to_string()).collect();
         let recorded = if ids.is_empty() { Vec::new() } else { store.rejected_as(&ids, told).await? };
         let all = |rows: Vec<store::Rejected>| rows.into_iter().map(|row| rejected_report(row, &works)).collect();
-        Ok(RejectedReports { rejected: all(newer), recorded: all(recorded), last })
+        let rejected: Vec<RejectedReport> = all(newer);
+        let over = self.over(store, view, &rejected).await?;
+        Ok(RejectedReports { rejected, recorded: all(recorded), over, last })
+    }
+
+    /// Which of the rejected reports that say that a button does not work nobody needs to send again, and why.
+    async fn over(
+        &self,
+        store: &Store,
+        view: &View,
+        new: &[RejectedReport],
+    ) -> Result<BTreeMap<Name, Over>, FleetError> {
+        let new = new.iter().filter_map(|report| Some((report.case(), Unrecorded::of(report)?)));
+        let all: BTreeMap<Name, Unrecorded> = open_unrecorded(&self.cases).chain(new).collect();
+        let ids: Vec<String> = all.values().filter_map(|one| one.id.clone()).collect();
+        let entries = if ids.is_empty() { Vec::new() } else { store.entries_named(EntryKind::Report, &ids).await? };
+        let known = entries.into_iter().filter(|entry| entry.seq <= view.seq);
+        let known: BTreeMap<String, i64> = known.map(|entry| (entry.id, entry.recorded_ms)).collect();
+        let why = |name: &Name, one: &Unrecorded| {
+            let recorded = one.id.as_ref().and_then(|id| known.get(id));
+            if recorded.is_some_and(|at| one.is_recorded(*at)) {
+                return Some(Over::Recorded);
+            }
+            let ended = settles(name).and_then(|id| view.decisions.ending(id));
+            if let Some(end) = ended {
+                return Some(Over::Settled { by: end.said.by.clone() });
+            }
+            let station = view.reading.inventory.called(one.station.as_ref()?)?;
+            let row = view.row(&station.name)?;
+            one.is_answered(&row.station, &row.record()).then_some(Over::Answered)
+        };
+        Ok(all.iter().filter_map(|(name, one)| Some((name.clone(), why(name, one)?))).collect())
     }
 
     /// The last rejected report that was told of.
@@ -333,16 +372,24 @@ fn gone(noted: StoppedWebhook) -> Stopped {
 }
 
 fn refused_message(row: RefusedMessage) -> Refused {
-    let RefusedMessage { seq, webhook, id, said, at_ms, is_closed, ended } = row;
+    let RefusedMessage { seq, webhook, id, said, at_ms, is_closed, ended, title, severity } = row;
+    let severity = Severity::of_word(&severity).unwrap_or(Severity::Error);
     let at = Timestamp::from_millisecond(at_ms).unwrap_or_default();
-    Refused { seq, webhook: webhook.into(), message: id, said, at, is_closed, ended }
+    Refused { seq, webhook: webhook.into(), message: id, said, at, is_closed, ended, title, severity }
+}
+
+fn refusing(row: RefusingWebhook) -> (Name, Refusing) {
+    let RefusingWebhook { webhook, since_ms, is_closed } = row;
+    let since = Timestamp::from_millisecond(since_ms).unwrap_or_default();
+    (webhook.into(), Refusing { since, is_closed })
 }
 
 fn rejected_report(row: store::Rejected, works: &BTreeSet<Name>) -> RejectedReport {
-    let store::Rejected { seq: _, content_sha, source, reasons, report, station, body } = row;
+    let store::Rejected { seq: _, content_sha, source, reasons, report, station, body, at_ms } = row;
+    let at = Timestamp::from_millisecond(at_ms).unwrap_or_default();
     let reasons = kept_reasons(&reasons);
     let failed = failed_test(&body, &reasons, works);
-    RejectedReport { failed, source, content: content_sha, id: report, station, reasons }
+    RejectedReport { failed, source, content: content_sha, id: report, station, at, reasons }
 }
 
 fn out(script: ledger::HandedOut) -> ScriptToCallBack {
@@ -371,5 +418,7 @@ fn outgoing(message: &Message, terms: &AlertTerms) -> NewMessage {
         brief_id: brief_id(&message.id),
         ended: message.ended.clone(),
         is_about_webhooks: message.is_about_webhooks(),
+        title: message.gists.first().map(|gist| gist.title.clone()).unwrap_or_default(),
+        severity: message.gists.iter().map(|gist| gist.severity).max().map_or("", Severity::as_str).into(),
     }
 }

@@ -4,6 +4,7 @@
 
 mod lost;
 mod meaning;
+mod met;
 mod refused;
 mod setbacks;
 mod show;
@@ -20,6 +21,7 @@ pub use show::{Totals, diff, json, text};
 pub use surprise::surprise;
 pub use values::{held_text, value_text};
 
+use std::collections::{HashSet, VecDeque};
 use std::fmt;
 use std::sync::Arc;
 
@@ -27,6 +29,7 @@ use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
 use self::meaning::{dead_because, noted, unknown_because};
+use self::met::met;
 use self::setbacks::setbacks;
 use crate::finding::Place;
 use crate::inventory::{Extent, Station, Taken, Wanted};
@@ -34,6 +37,7 @@ use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{Digest, Mark, Outcome, Proof, Record, State, Visit};
 use crate::setting::{Name, Value, Weight, spoken};
 pub use meaning::{Elsewhere, noted_anywhere};
+pub use met::Met;
 
 /// How a managed setting is not as wanted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -257,12 +261,16 @@ pub struct StationDrift {
     pub file: Name,
     /// What the same unit was called before.
     pub formerly: Vec<Name>,
+    /// The number that rings it, in E.164.
+    pub number: Name,
     /// The number at which it last answered, where the inventory now gives the station another.
     pub other_number: Option<Name>,
     /// Visits of which no report came yet, the earliest first.
     pub begun: Vec<Begun>,
     /// What went wrong before with what is wanted.
     pub setbacks: Vec<Setback>,
+    /// What whoever rang it last met there besides: codes that it refused, another station's words.
+    pub met: Vec<Met>,
     /// How much of the station is set aside, and so is nowhere above.
     pub set_aside: Extent,
     /// Who is on it.
@@ -331,6 +339,17 @@ pub struct Rules {
 
 /// Compares what is wanted of a station with its record, at a moment.
 pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) -> StationDrift {
+    look_sharing(station, record, rules, now, &mut Scopes::default())
+}
+
+/// The same for one of many stations, which share what is equal of their scopes.
+pub fn look_sharing(
+    station: &Station,
+    record: &Record,
+    rules: Rules,
+    now: Timestamp,
+    scopes: &mut Scopes,
+) -> StationDrift {
     let settings: Vec<SettingDrift> =
         station.keybook.ids().filter_map(|id| setting(station, record, id, rules, now)).collect();
     let counts = station.for_now.set_aside != Extent::Whole;
@@ -346,7 +365,6 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
                 Ability::Undecided | Ability::Works => service(&counted(proof), station.test_days, now),
             };
             let failure = proof.failure.as_ref().filter(|_| service == Service::Failed);
-            let note = failure.and_then(|failure| failure.note.as_ref());
             let lifeline_service = LifelineService {
                 name: lifeline.name.clone(),
                 title: lifeline.button.clone(),
@@ -357,7 +375,7 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
                 elsewhere: Elsewhere::of(station, record, lifeline, proof).filter(|_| service == Service::Untested),
                 because: match service {
                     Service::Dead => dead_because(station, record, lifeline, proof),
-                    Service::Failed => note.and_then(|note| noted(&station.keybook, note)),
+                    Service::Failed => failure.and_then(|failure| noted(&station.keybook, failure.note.as_ref()?)),
                     Service::Untested => unknown_because(station, record, lifeline, proof),
                     Service::Overdue | Service::Tested => None,
                 },
@@ -367,7 +385,7 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
         .filter(|(tracked, lifeline)| *tracked || lifeline.service.calls_nobody())
         .map(|(_, lifeline)| lifeline)
         .collect();
-    let scope = Arc::new(scope(station, record, &lifelines));
+    let scope = scopes.of(station, record, &lifelines);
     let of_settings = settings.iter().map(|s| s.drift.standing());
     let of_lifelines = lifelines.iter().map(|lifeline| standing_of(lifeline, rules));
     let standing = of_settings.chain(of_lifelines).min().unwrap_or(Standing::Aligned);
@@ -385,9 +403,11 @@ pub fn look(station: &Station, record: &Record, rules: Rules, now: Timestamp) ->
         scope,
         file: station.place.file.clone(),
         formerly: station.formerly.clone(),
+        number: station.number.name().clone(),
         other_number,
         begun: record.begun.iter().map(|open| begun(&open.visit, now)).collect(),
         setbacks,
+        met: met(station, record),
         set_aside: station.for_now.set_aside,
         taken: station.for_now.taken.clone(),
     }
@@ -398,24 +418,78 @@ fn begun(visit: &Visit, now: Timestamp) -> Begun {
     Begun { visit: *id, by: by.clone(), at: *at, script: script.clone(), is_silent: visit.silent_from() <= now }
 }
 
-fn scope(station: &Station, record: &Record, counted: &[LifelineService]) -> Scope {
-    let is_managed = |id: SettingId| station.wanted(id).is_some() || station.for_now.aside.contains(&id);
-    let settings = station.keybook.ids().map(|id| InScope {
-        name: station.keybook.setting(id).name.clone(),
-        is_lifeline: station.is_lifeline(id),
-        is_watched: is_managed(id),
-        let_go_at: station.let_go.iter().find(|(gone, _)| *gone == id).map(|(_, place)| place.clone()),
-    });
-    let counts = |id| is_managed(id) || record.known(id).is_some();
-    let lifelines = station.keybook.lifelines.iter().map(|lifeline| InScope {
-        name: lifeline.name.clone(),
-        is_lifeline: true,
-        is_watched: station.for_now.set_aside == Extent::Whole && station.has_lifeline(lifeline)
+/// Scopes that were made already: most stations have the very scope of one before.
+#[derive(Debug, Default)]
+pub struct Scopes {
+    all: HashSet<Arc<Scope>>,
+    /// The last that were asked for.
+    recent: VecDeque<Arc<Scope>>,
+}
+
+/// As many as models and profiles take turns in a file.
+const RECENT_SCOPES: usize = 8;
+
+impl Scopes {
+    fn of(&mut self, station: &Station, record: &Record, counted: &[LifelineService]) -> Arc<Scope> {
+        if let Some(recent) = self.recent.iter().find(|recent| recent.is_of(station, record, counted)) {
+            return recent.clone();
+        }
+        let new = Scope {
+            settings: settings_in_scope(station).map(InScope::of).collect(),
+            lifelines: lifelines_in_scope(station, record, counted).map(InScope::of).collect(),
+        };
+        let scope = self.all.get(&new).cloned().unwrap_or_else(|| Arc::new(new));
+        self.all.insert(scope.clone());
+        self.recent.truncate(RECENT_SCOPES - 1);
+        self.recent.push_front(scope.clone());
+        scope
+    }
+}
+
+impl Scope {
+    fn is_of<'s>(&'s self, station: &'s Station, record: &Record, counted: &[LifelineService]) -> bool {
+        settings_in_scope(station).eq(self.settings.iter().map(InScope::parts))
+            && lifelines_in_scope(station, record, counted).eq(self.lifelines.iter().map(InScope::parts))
+    }
+}
+
+/// One of a scope, as it lies: its name, whether it is a lifeline's, whether it is watched, and the line that lets it go.
+type Parts<'s> = (&'s Name, bool, bool, Option<&'s Place>);
+
+impl InScope {
+    fn parts(&self) -> Parts<'_> {
+        let InScope { name, is_lifeline, is_watched, let_go_at } = self;
+        (name, *is_lifeline, *is_watched, let_go_at.as_ref())
+    }
+
+    fn of((name, is_lifeline, is_watched, let_go_at): Parts<'_>) -> InScope {
+        InScope { name: name.clone(), is_lifeline, is_watched, let_go_at: let_go_at.cloned() }
+    }
+}
+
+fn is_managed(station: &Station, id: SettingId) -> bool {
+    station.wanted(id).is_some() || station.for_now.aside.contains(&id)
+}
+
+fn settings_in_scope(station: &Station) -> impl Iterator<Item = Parts<'_>> {
+    station.keybook.ids().map(|id| {
+        let let_go_at = station.let_go.iter().find(|(gone, _)| *gone == id).map(|(_, place)| place);
+        (&station.keybook.setting(id).name, station.is_lifeline(id), is_managed(station, id), let_go_at)
+    })
+}
+
+fn lifelines_in_scope<'s>(
+    station: &'s Station,
+    record: &Record,
+    counted: &[LifelineService],
+) -> impl Iterator<Item = Parts<'s>> {
+    let counts = |id| is_managed(station, id) || record.known(id).is_some();
+    station.keybook.lifelines.iter().map(move |lifeline| {
+        let is_watched = station.for_now.set_aside == Extent::Whole && station.has_lifeline(lifeline)
             || counted.iter().any(|counted| counted.name == lifeline.name)
-            || is_in_use(station, record, lifeline) && lifeline.is_tracked_where(counts),
-        let_go_at: station.absent.get(&lifeline.name).cloned(),
-    });
-    Scope { settings: settings.collect(), lifelines: lifelines.collect() }
+            || is_in_use(station, record, lifeline) && lifeline.is_tracked_where(counts);
+        (&lifeline.name, true, is_watched, station.absent.get(&lifeline.name))
+    })
 }
 
 /// Whether a press calls someone, by the record.

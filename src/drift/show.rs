@@ -7,6 +7,7 @@ use serde_json::{Value as Json, json};
 
 use super::lost::lost_unmanaged;
 use super::meaning::reached_though_dead;
+use super::met::Met;
 use super::refused::refused;
 use super::values::{held_text, value_text};
 use super::{Begun, LifelineService, SettingDrift, Standing, StationDrift};
@@ -151,6 +152,10 @@ pub fn text(drift: &StationDrift, station: &Station, record: &Record) -> String 
     }
     if let Some(refused) = refused(station, record) {
         let _ = writeln!(out, "  {} {}", refused.sentence(), refused.what_to_do());
+    }
+    // Of refused codes more was said already.
+    for met in drift.met.iter().filter(|met| matches!(met, Met::Elsewhere { .. })) {
+        let _ = writeln!(out, "  {}", met.sentence(&drift.station));
     }
     for setback in &drift.setbacks {
         let _ = writeln!(out, "  {}", setback.sentence());

@@ -12,11 +12,11 @@ use super::intake::{Intake, dialled};
 use super::records::entries_under;
 use super::view::View;
 use crate::drift::{
-    Drift, LifelineService, Rules, Service, SettingDrift, StationDrift, look, refused, surprise, value_text,
+    Drift, LifelineService, Rules, Service, SettingDrift, StationDrift, ability, look, refused, surprise, value_text,
 };
 use crate::finding::{listed, minute, sentence, with_article};
 use crate::inventory::{Contact, Station};
-use crate::keybook::{Lifeline, SettingId};
+use crate::keybook::{Ability, Lifeline, SettingId};
 use crate::ledger::{
     Corrections, Elsewhere, Heard, Holding, Issued, IssuedStep, Outcome, Record, Report, State, Test, effect_value,
 };
@@ -151,7 +151,9 @@ impl Came<'_> {
         let meets = |lifeline: &LifelineService| match lifeline.service {
             Service::Dead => Some("calls nobody now"),
             Service::Untested if lifeline.elsewhere.is_some() => Some("called someone else"),
-            Service::Untested if lifeline.because.is_some() => Some("may call nobody now"),
+            Service::Untested if lifeline.because.is_some() || self.is_undecided(lifeline) => {
+                Some("may call nobody now")
+            }
             Service::Failed | Service::Untested | Service::Overdue | Service::Tested => None,
         };
         let now = self.is.lifelines.iter().filter(|one| one.is_required).filter_map(|one| Some((one, meets(one)?)));
@@ -171,6 +173,13 @@ impl Came<'_> {
             }
         };
         now.map(text).collect()
+    }
+
+    /// Whether the record does not say if a press of a button calls someone.
+    fn is_undecided(&self, lifeline: &LifelineService) -> bool {
+        let mut all = self.station.keybook.lifelines.iter();
+        let known = all.find(|known| known.name == lifeline.name);
+        known.is_some_and(|known| ability(&self.after, known) == Ability::Undecided)
     }
 
     /// What was heard that is another station's, and was not what is on record of this one.
@@ -250,7 +259,8 @@ impl Came<'_> {
         let is_open = |id| self.after.begun.iter().any(|open| open.visit.id == id);
         let ended = self.before.begun.iter().map(|open| &open.visit).filter(|visit| !is_open(visit.id));
         said.extend(ended.map(|visit| format!("The visit that {} began at {} is over.", visit.by, minute(visit.at))));
-        let (was, is) = (self.was.standing, self.is.standing);
+        // What is set aside is never said to be aligned.
+        let (was, is) = (self.was.told_text(), self.is.told_text());
         if was != is {
             said.push(format!("{} was {was} and is now {is}.", station.name));
         }

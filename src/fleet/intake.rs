@@ -15,12 +15,12 @@ use super::rejected::{named, reasons_json, sent_text};
 use super::script_line::against;
 use super::sources::Sources;
 use crate::finding::{Code, Finding, Place, cover_literals};
-use crate::inventory::{Contact, Inventory, Line, LineKind, Station, dial};
+use crate::inventory::{Contact, Line, LineKind, dial};
 use crate::ledger::{
     self, AHEAD, Corrected, Decision, Issued, LedgerLine, Places, REPORT_LIMIT_BYTES, Report, Scrutiny, SheetRow,
     Shown, Terms, Visit, admit, admit_visit, keepable, line_of, parse_line, recorded_at, report_json,
 };
-use crate::setting::{self, Codes, Name, Weight, content_sha};
+use crate::setting::{self, Codes, Name, content_sha};
 use crate::store::{DroppedOutcome, EntryKind, NewEntry, NewRejected, Store};
 
 /// No more of a rejected text is kept: it is not a report if there is more, and anybody may send it.
@@ -330,7 +330,7 @@ impl Intake<'_> {
         let Some(station) = inventory.called(&report.station) else { return };
         report.number.get_or_insert_with(|| station.number.name().clone());
         if report.elsewhere.is_empty() {
-            report.elsewhere = found_elsewhere(report, station, inventory);
+            report.elsewhere = self.reading.spoken.found_elsewhere(report, station, inventory);
         }
         let at = report.at;
         for test in report.tests.iter_mut().filter(|test| test.dialled.is_none()) {
@@ -539,26 +539,6 @@ pub(super) fn id_of(line: &LedgerLine, kind: EntryKind) -> Option<String> {
             EntryKind::Aside | EntryKind::Release | EntryKind::Take | EntryKind::End,
         ) => None,
     }
-}
-
-/// The found settings that tell stations apart and whose value another station is wanted to have, each with that station. A new
-/// unit may come from anywhere.
-fn found_elsewhere(report: &Report, station: &Station, inventory: &Inventory) -> BTreeMap<Name, Name> {
-    let codes = Codes::default();
-    let wants = |one: &Station, name: &Name, value: &setting::Value| {
-        let wanted = one.keybook.id(name).and_then(|id| one.wanted(id));
-        wanted.is_some_and(|wanted| wanted.value.agrees(value))
-    };
-    let found = report.found.iter().filter(|_| report.unit.is_none()).filter_map(|(name, written)| {
-        let setting = station.keybook.setting(station.keybook.id(name)?);
-        let value = setting.kind.value(written, |reference| codes.seal(reference)).ok()?;
-        if setting.weight != Weight::Locating || wants(station, name, &value) {
-            return None;
-        }
-        let mut others = inventory.stations.values().filter(|other| other.name != station.name);
-        Some((name.clone(), others.find(|other| wants(other, name, &value))?.name.clone()))
-    });
-    found.collect()
 }
 
 /// Whether two say the same; what was added when they were recorded is no part of it.

@@ -33,6 +33,7 @@ mod script_line;
 mod sheets;
 mod side_by_side;
 mod sources;
+mod spoken;
 mod summary;
 mod unkept;
 mod view;

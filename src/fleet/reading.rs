@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
 use super::side_by_side::side_by_side;
+use super::spoken::Spoken;
 use crate::files::FileText;
 use crate::finding::{Code, Finding, settle};
 use crate::git;
@@ -23,6 +24,8 @@ pub struct Reading {
     pub files: Vec<Arc<RawFile>>,
     /// As written.
     pub inventory: Arc<Inventory>,
+    /// Which of its stations says what.
+    pub spoken: Spoken,
     /// What the references lead to.
     pub codes: Codes,
     /// The secrets that the inventory refers to, each once.

@@ -31,11 +31,12 @@ pub fn failed_test(body: &str, reasons: &[Finding], works: &BTreeSet<Name>) -> O
     let is_reached = |outcome: &String| outcome.eq_ignore_ascii_case("reached");
     let is_failed = |outcome: &String| outcome.eq_ignore_ascii_case("failed");
     let is_stranger = |reason: &Finding| reason.code == Code::NameUnknown && reason.message.starts_with(NO_CONTACT);
+    let settings = text.named(works);
     let says = if outcomes.iter().any(is_failed) {
         Says::Failed
     } else if outcomes.iter().any(|outcome| !is_reached(outcome)) || reasons.iter().any(is_stranger) {
         Says::MayHaveFailed
-    } else if text.first("unit").is_some() || text.names(works) {
+    } else if text.first("unit").is_some() || !settings.is_empty() {
         Says::MayBeDead
     } else {
         return None;
@@ -44,6 +45,9 @@ pub fn failed_test(body: &str, reasons: &[Finding], works: &BTreeSet<Name>) -> O
         says,
         by: text.first("by").map(Name::from),
         note: text.first("note").and_then(|note| noted_anywhere(&note)),
+        at: text.first("at").and_then(|at| at.parse().ok()),
+        lifelines: text.lifelines(),
+        settings,
     })
 }
 
@@ -89,8 +93,8 @@ impl Text<'_> {
         }
     }
 
-    /// Whether it says of one of these settings what was found or left.
-    fn names(&self, settings: &BTreeSet<Name>) -> bool {
+    /// Of which of these settings it says what was found or left.
+    fn named(&self, settings: &BTreeSet<Name>) -> BTreeSet<Name> {
         match self {
             Text::Whole(root) => {
                 let parts = ["found", "left"].into_iter().filter_map(|part| root.get(part));
@@ -98,9 +102,21 @@ impl Text<'_> {
                     Data::Map(entries) => Some(entries),
                     Data::Scalar { .. } | Data::List(_) => None,
                 });
-                maps.flatten().any(|(key, _)| settings.contains(&*key.text))
+                maps.flatten().filter_map(|(key, _)| settings.get(&*key.text)).cloned().collect()
             }
-            Text::Lines(body) => settings.iter().any(|name| values(body, name).next().is_some()),
+            Text::Lines(body) => settings.iter().filter(|name| values(body, name).next().is_some()).cloned().collect(),
+        }
+    }
+
+    /// The lifelines that it says were tested and did not reach help; all that it names where it cannot be read as a whole.
+    fn lifelines(&self) -> BTreeSet<Name> {
+        match self {
+            Text::Whole(root) => {
+                let mut all = BTreeSet::new();
+                tested(root, &mut all);
+                all
+            }
+            Text::Lines(body) => values(body, LIFELINE).map(Name::from).collect(),
         }
     }
 
@@ -116,6 +132,20 @@ impl Text<'_> {
 }
 
 const OUTCOME: &str = "outcome";
+const LIFELINE: &str = "lifeline";
+
+/// The lifelines that stand beside an outcome that is not `reached`.
+fn tested(node: &Node, all: &mut BTreeSet<Name>) {
+    match &node.data {
+        Data::Scalar { .. } => {}
+        Data::List(items) => items.iter().for_each(|item| tested(item, all)),
+        Data::Map(entries) => {
+            let is_reached = node.get(OUTCOME).and_then(scalar).is_some_and(|one| one.eq_ignore_ascii_case("reached"));
+            all.extend(node.get(LIFELINE).and_then(scalar).filter(|_| !is_reached).map(Name::from));
+            entries.iter().for_each(|(_, value)| tested(value, all));
+        }
+    }
+}
 
 fn scalar(node: &Node) -> Option<String> {
     match &node.data {

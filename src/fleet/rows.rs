@@ -4,7 +4,6 @@
 //! it. All others are the rows of the view before, so that whoever reads a view sees by identity what has changed.
 
 use std::cmp::Ordering;
-use std::collections::HashSet;
 use std::iter::Peekable;
 use std::sync::{Arc, OnceLock};
 
@@ -14,7 +13,7 @@ use uuid::Uuid;
 use super::records::Records;
 use super::side_by_side::side_by_side;
 use crate::brake::{self, Alteration, alteration};
-use crate::drift::{Rules, Scope, StationDrift, look, next_change};
+use crate::drift::{Rules, Scopes, StationDrift, look_sharing, next_change};
 use crate::effective::Effective;
 use crate::inventory::{Inventory, Station, Stations};
 use crate::ledger::{Decisions, PackedRecord, Record, Release};
@@ -214,21 +213,6 @@ fn next_called<T>(all: &mut Peekable<impl Iterator<Item = T>>, name: &Name, of: 
     }
 }
 
-/// Scopes, so that equal ones are one in memory.
-#[derive(Default)]
-struct Scopes(HashSet<Arc<Scope>>);
-
-impl Scopes {
-    /// The scope as it came first.
-    fn shared(&mut self, scope: Arc<Scope>) -> Arc<Scope> {
-        if let Some(known) = self.0.get(&scope) {
-            return known.clone();
-        }
-        self.0.insert(scope.clone());
-        scope
-    }
-}
-
 impl Inputs<'_> {
     fn release(&self, station: &Station) -> Option<&Release> {
         self.decisions.release_of(std::iter::once(&station.name).chain(&station.formerly))
@@ -238,8 +222,7 @@ impl Inputs<'_> {
 fn row(inputs: &Inputs<'_>, sources: &Sources<'_>, scopes: &mut Scopes) -> Row {
     let Sources { written, station, packed, known } = sources;
     let record = packed.record();
-    let mut drift = look(station, &record, inputs.rules, inputs.now);
-    drift.scope = scopes.shared(drift.scope);
+    let drift = look_sharing(station, &record, inputs.rules, inputs.now, scopes);
     // Equal drift is the same drift, however it came about.
     let drift = match known.filter(|row| *row.drift == drift) {
         Some(row) => row.drift.clone(),

@@ -172,9 +172,20 @@ impl Summary {
         }
         let more = self.list.errands().len() - self.most_urgent().len();
         if more > 0 {
-            line(&mut out, &format!("  and {more} more: \"stationkeep script --all\" lists them"));
+            line(&mut out, &format!("  and {more} more: \"stationkeep script --all{}\" lists them", self.of_site()));
         }
         Some(out)
+    }
+
+    /// What a command needs that is about the same stations: all of one site. A name that has no room stays with its reader.
+    fn of_site(&self) -> String {
+        let is_plain = |sign: char| sign.is_alphanumeric() || "_-./".contains(sign);
+        match self.sites.keys().next().filter(|_| self.sites.len() == 1) {
+            Some(site) if site.chars().count() > 16 || site.contains('\'') => " --site SITE".into(),
+            Some(site) if site.chars().all(is_plain) => format!(" --site {site}"),
+            Some(site) => format!(" --site '{site}'"),
+            None => String::new(),
+        }
     }
 
     fn to_do(&self) -> Vec<String> {
@@ -253,7 +264,11 @@ fn meaning(errand: &Errand) -> String {
         },
         Due::Stuck(_) => "no script".into(),
         Due::Decide(undecided) => undecided.what(),
-        Due::Held(_) => "script held".into(),
+        Due::Held(_) => {
+            let worst = errand.drift.settings.iter().rev().max_by_key(|setting| setting.weight);
+            let differs = worst.map(|setting| format!("{} {}, ", setting.spoken(), setting.drift.as_str()));
+            format!("{}script held", differs.unwrap_or_default())
+        }
     };
     format!("{}{aside}", said.unwrap_or_else(to_do))
 }

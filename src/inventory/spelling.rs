@@ -107,11 +107,12 @@ pub fn fix(text: &str) -> (String, Option<String>) {
     }
 }
 
-/// The public number that a text is: in international form, or as it is dialled inside the country, and whether it is so.
+/// The public number that a text is: in international form, or as it is dialled inside the country, if that is known, and whether
+/// it is so.
 ///
 /// # Errors
 /// What to write where it is none.
-pub fn read_number(text: &str, country: &Country) -> Result<(E164, bool), String> {
+pub fn read_number(text: &str, country: Option<&Country>) -> Result<(E164, bool), String> {
     if let Ok(number) = text.parse() {
         return Ok((number, false));
     }
@@ -122,10 +123,10 @@ pub fn read_number(text: &str, country: &Country) -> Result<(E164, bool), String
     if let Some(number) = straightened(text) {
         return Ok((number, false));
     }
-    if let Some(number) = in_country(text, country) {
+    if let Some(number) = country.and_then(|country| in_country(text, country)) {
         return Ok((number, true));
     }
-    let meant = without_plus(text, country).or_else(|| without_prefix(text, country));
+    let meant = country.and_then(|country| without_plus(text, country).or_else(|| without_prefix(text, country)));
     Err(meant.map_or_else(|| fix(text).0, |number| format!("Write {}.", in_quotes(&number.to_string()))))
 }
 

@@ -93,6 +93,15 @@ fn correct_the_first(first: Uuid) -> String {
     )
 }
 
+/// A day counts from its beginning in UTC, and has begun earlier in the east (UTC+14 at most).
+fn fix_of_a_time_ahead(at: Timestamp, now: Timestamp) -> &'static str {
+    let is_day = at.as_second() % (24 * 60 * 60) == 0 && at.subsec_nanosecond() == 0;
+    match is_day && at <= now + SignedDuration::from_hours(14) {
+        true => "A day counts from 00:00 UTC. Write the time with its offset, such as 2026-11-20T10:14:00+13:00.",
+        false => "Check the date, and the offset after the time. Then send it again.",
+    }
+}
+
 struct Desk<'a> {
     places: &'a Places,
     terms: Terms<'a>,
@@ -117,12 +126,7 @@ impl<'a> Desk<'a> {
         let now = self.terms.now;
         if at > now + AHEAD {
             let message = format!("The {what} is dated {at}, and it is only {now:.0}.");
-            self.reject(
-                Code::ReportTime,
-                "at",
-                message,
-                "Check the date, and the offset after the time. Then send it again.",
-            );
+            self.reject(Code::ReportTime, "at", message, fix_of_a_time_ahead(at, now));
         }
         // Another ledger may have issued the same script before this one did.
         let issued = script.map(|script| script.at).filter(|_| self.terms.scrutiny == Scrutiny::Whole);
@@ -298,6 +302,20 @@ impl<'a> Desk<'a> {
                 format!("\"{name}\" on {} {}", with_article(&keybook.model), unfit.why),
                 fix,
             );
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_day_that_has_begun_in_the_east_is_told_how_to_write_its_time() {
+        let fix = |at: &str| fix_of_a_time_ahead(at.parse().unwrap(), "2026-11-25T21:00:00Z".parse().unwrap());
+        assert!(fix("2026-11-26T00:00:00Z").starts_with("A day counts from 00:00 UTC. Write the time"));
+        for other in ["2026-11-26T00:00:01Z", "2026-11-27T00:00:00Z", "2031-01-01T00:00:00Z"] {
+            assert!(fix(other).starts_with("Check the date"), "{other}");
         }
     }
 }

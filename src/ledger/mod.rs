@@ -6,6 +6,7 @@
 //! append-only and lives in the store; nothing here knows of it.
 
 mod admit;
+mod apart;
 mod begun;
 mod call;
 mod corrections;
@@ -33,6 +34,7 @@ mod wire_key;
 mod wire_value;
 
 pub use admit::{AHEAD, Corrected, NO_CONTACT, Scrutiny, Terms, admit, admit_visit};
+pub use apart::{Leaves, beside_record};
 pub use begun::read_visit;
 pub use call::{IssuedCall, calls, code_json};
 pub use corrections::{Corrections, standing};

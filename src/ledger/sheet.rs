@@ -1,7 +1,8 @@
 //! A sheet: a table with a header, each further row a report of what a station was left at.
 //!
 //! A bad header rejects the sheet, a bad row itself alone. Spreadsheets drop leading zeros, shorten long numbers and make days
-//! of what looks like one: what looks so is never taken for a value.
+//! of what looks like one: what looks so is never taken for a value. Rows of one station and time have no order: where they
+//! say different things the sheet is rejected, for one of them would count and nobody could tell which.
 
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -10,43 +11,23 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use uuid::Uuid;
 
+use super::apart::RowsApart;
 use super::report::{Places, Report, Unit, time};
 use super::wire::report_json;
-use crate::finding::{Code, Finding, Place, did_you_mean, in_quotes};
-use crate::inventory::{E164, Inventory, Keybooks, Station};
-use crate::setting::{Kind, Name, Reference, Value, Written};
-use crate::table::{Cell, CellKind, Cells, DayForm, Table, day, is_set_apart};
+use crate::finding::{Code, Finding, Place, did_you_mean, plural};
+use crate::inventory::{Column, Columns, Inventory, Keybooks, Station, Strangers, WrongCell, number_in, value_in};
+use crate::setting::{Name, Value, Written};
+use crate::table::{Cell, Cells, DayForm, Table, day};
 
 /// Ids of rows are made within it, from what a row says (RFC 9562, version 5). Chosen at random, and never changed: the same row
 /// recorded again is the same report.
 const ROWS: Uuid = Uuid::from_u128(0x6b1f_0c5e_93d4_4a77_8e25_c1a7_f04b_d6e9);
 
-/// The columns that are no settings.
-const COLUMNS: [(&str, Column); 5] = [
-    ("station", Column::Station),
-    ("at", Column::At),
-    ("by", Column::By),
-    ("unit", Column::Unit),
-    ("note", Column::Note),
-];
-/// Those of an inventory: they say where a station is, and nothing of what it holds.
-const INVENTORY: [&str; 8] = ["site", "number", "where", "model", "profile", "line", "outside", "country"];
-/// Those that no sheet is without.
-const REQUIRED: [&str; 3] = ["station", "at", "by"];
+/// The columns that no sheet is without.
+const REQUIRED: [Column; 3] = [Column::Station, Column::At, Column::By];
 
-#[derive(Debug, Clone, PartialEq, Eq)]
-enum Column {
-    Station,
-    At,
-    By,
-    Unit,
-    Note,
-    /// One of an inventory.
-    Inventory(&'static str),
-    /// One whose name is in brackets: it is for others.
-    Apart,
-    Setting(Name),
-}
+/// So many mistakes of one row are named.
+const MOST_OF_A_ROW: usize = 20;
 
 /// A sheet whose header is right.
 #[derive(Debug)]
@@ -54,7 +35,7 @@ pub struct Sheet<'t> {
     table: &'t Table,
     /// How days are written in it, beside ISO 8601.
     days: Option<&'t DayForm>,
-    columns: Vec<Column>,
+    columns: Columns,
     header: Range<usize>,
 }
 
@@ -77,82 +58,25 @@ impl<'t> Sheet<'t> {
     /// # Errors
     /// Everything that is wrong with the sheet as a whole.
     pub fn read(table: &'t Table, keybooks: &Keybooks, days: Option<&'t DayForm>) -> Result<Sheet<'t>, Vec<Finding>> {
-        let start = || Place::start_of(table.file());
-        let Some(header) = table.header() else {
-            let fix = "Begin with a header: station,at,by, then the settings.";
-            return Err(vec![Finding::new(Code::WrongShape, start(), "The sheet is empty.", fix)]);
-        };
-        let columns = Header { table, keybooks, findings: Vec::new() }.columns(header)?;
-        if table.rows().next().is_none() {
-            let fix = "Write a row for each station below the header.";
-            return Err(vec![Finding::new(Code::WrongShape, start(), "The sheet has a header and no rows.", fix)]);
-        }
-        Ok(Sheet { table, days, columns, header: header.range.clone() })
+        let columns = Columns::read(table, keybooks, &REQUIRED, Strangers::Rejected)?;
+        let header = table.header().map_or(0..0, |header| header.range.clone());
+        Ok(Sheet { table, days, columns, header })
     }
 
     /// Its rows, in their order; those of empty cells alone are passed over.
     pub fn rows<'s>(&'s self, inventory: &'s Inventory) -> impl Iterator<Item = SheetRow> + 's {
         self.table.rows().map(|row| RowReader { sheet: self, inventory, row, findings: Vec::new() }.read())
     }
-}
 
-struct Header<'h> {
-    table: &'h Table,
-    keybooks: &'h Keybooks,
-    findings: Vec<Finding>,
-}
-
-impl Header<'_> {
-    fn columns(mut self, header: &Cells) -> Result<Vec<Column>, Vec<Finding>> {
-        if let Some(finding) = self.table.is_parted_otherwise().or_else(|| self.table.flaw(header)) {
-            return Err(vec![finding]);
-        }
-        let mut columns: Vec<Column> = Vec::new();
-        for cell in &header.cells {
-            let Some(column) = self.column(cell) else { continue };
-            if column != Column::Apart && columns.contains(&column) {
-                self.note(
-                    Code::NameRepeated,
-                    cell,
-                    format!("A second column is called \"{}\".", cell.text),
-                    "Remove one.",
-                );
-            }
-            columns.push(column);
-        }
-        for (name, column) in COLUMNS.iter().filter(|(name, _)| REQUIRED.contains(name)) {
-            if !columns.contains(column) {
-                let fix = format!("Add a column \"{name}\".");
-                let message = format!("The sheet has no column \"{name}\".");
-                self.findings.push(Finding::new(Code::KeyMissing, Place::start_of(self.table.file()), message, fix));
+    /// What its rows say against each other, at both cells; then the sheet as a whole is wrong.
+    pub fn rows_apart(&self, inventory: &Inventory) -> Vec<Finding> {
+        let mut apart = RowsApart::default();
+        for row in self.rows(inventory) {
+            if let Ok((report, places)) = row.report {
+                apart.add(row.line, &report, &places, inventory);
             }
         }
-        if self.findings.is_empty() { Ok(columns) } else { Err(self.findings) }
-    }
-
-    fn column(&mut self, cell: &Cell) -> Option<Column> {
-        let name = cell.text.trim();
-        if is_set_apart(name) {
-            return Some(Column::Apart);
-        }
-        let own = COLUMNS.iter().find(|(own, _)| name.eq_ignore_ascii_case(own)).map(|(_, column)| column.clone());
-        let is_setting = |name: &str| self.keybooks.values().any(|keybook| keybook.id(name).is_some());
-        let inventory =
-            || INVENTORY.iter().find(|own| name.eq_ignore_ascii_case(own)).map(|own| Column::Inventory(own));
-        let column = own.or_else(|| is_setting(name).then(|| Column::Setting(name.into()))).or_else(inventory);
-        if column.is_none() && name.is_empty() {
-            self.note(Code::NameUnknown, cell, "This column has no name.".into(), "Name it, or delete the column.");
-        } else if column.is_none() {
-            let settings = self.keybooks.values().flat_map(|keybook| &keybook.settings).map(|setting| &*setting.name);
-            let known: Vec<&str> = COLUMNS.iter().map(|(name, _)| *name).chain(settings).collect();
-            let fix = format!("{} If it is for others, put the name in brackets: ({name}).", did_you_mean(name, known));
-            self.note(Code::NameUnknown, cell, format!("\"{name}\" is not a setting of any model."), &fix);
-        }
-        column
-    }
-
-    fn note(&mut self, code: Code, cell: &Cell, message: String, fix: &str) {
-        self.findings.push(Finding::new(code, self.table.place(cell), message, fix));
+        apart.findings()
     }
 }
 
@@ -171,13 +95,14 @@ impl RowReader<'_> {
         let report = if self.findings.is_empty() { self.report() } else { None };
         let mut places = BTreeMap::new();
         for (column, cell) in self.cells() {
-            let Some(path) = column.path() else { continue };
+            let Some(path) = path(column) else { continue };
             // Its name stands in the header, which is right: nothing in the row takes its place.
             places.insert(Places::name_of(&path), Place { length: 0, ..table.place(cell) });
             places.insert(path, table.place(cell));
         }
         let station = self.cell(&Column::Station).map(|cell| cell.text.clone());
         let text = self.kept();
+        self.shorten();
         let report = match report {
             Some(report) if self.findings.is_empty() => Ok((report, Places::with(table.start(row), places))),
             Some(_) | None => Err(self.findings),
@@ -185,9 +110,18 @@ impl RowReader<'_> {
         SheetRow { line: row.line, text, station, report }
     }
 
+    /// Leaves out the mistakes past the first few, once what is kept of the row was made by all of them.
+    fn shorten(&mut self) {
+        let Some(more) = self.findings.len().checked_sub(MOST_OF_A_ROW).filter(|more| *more > 0) else { return };
+        self.findings.truncate(MOST_OF_A_ROW);
+        let message = format!("The row has {} besides.", plural(more as u64, "mistake"));
+        let fix = "Correct those that are named, then try again.";
+        self.findings.push(Finding::new(Code::WrongShape, self.sheet.table.start(self.row), message, fix));
+    }
+
     /// The cells that say something, with their columns.
     fn cells(&self) -> impl Iterator<Item = (&Column, &Cell)> {
-        self.sheet.columns.iter().zip(&self.row.cells).filter(|(_, cell)| !cell.text.trim().is_empty())
+        self.sheet.columns.filled(self.row)
     }
 
     fn cell(&self, column: &Column) -> Option<&Cell> {
@@ -218,34 +152,41 @@ impl RowReader<'_> {
         self.findings.push(Finding::new(code, place, message, fix));
     }
 
-    fn required(&mut self, column: &Column, name: &str) -> Option<String> {
-        let text = self.printable(column, name, &[])?;
+    fn required(&mut self, column: &Column) -> Option<String> {
+        let text = self.printable(column, &[])?;
         if text.is_empty() {
-            self.note(Code::KeyMissing, column, format!("The row has no \"{name}\"."), "Fill the cell in.");
+            self.note(Code::KeyMissing, column, format!("The row has no \"{}\".", column.name()), "Fill the cell in.");
             return None;
         }
         Some(text)
     }
 
     /// A cell's text, empty where it says nothing.
-    fn printable(&mut self, column: &Column, name: &str, allowed: &[char]) -> Option<String> {
-        let text = self.cell(column).map(|cell| cell.text.trim().to_owned()).unwrap_or_default();
+    fn printable(&mut self, column: &Column, allowed: &[char]) -> Option<String> {
+        let Some(cell) = self.cell(column) else { return Some(String::new()) };
+        let text = cell.text.trim().to_owned();
+        if let Err(wrong) = column.readable(cell) {
+            self.wrong(column, wrong);
+            return None;
+        }
         let odd = text.chars().find(|sign| sign.is_control() && !allowed.contains(sign));
         let Some(odd) = odd else { return Some(text) };
-        let message = format!("\"{name}\" holds a control character ({}).", odd.escape_default());
+        let message = format!("\"{}\" holds a control character ({}).", column.name(), odd.escape_default());
         self.note(Code::WrongShape, column, message, "Remove it.");
         None
     }
 
     fn report(&mut self) -> Option<Report> {
-        let station = self.required(&Column::Station, "station");
-        let at = self.required(&Column::At, "at").and_then(|text| self.at(&text));
-        let by = self.required(&Column::By, "by");
-        let unit = self.printable(&Column::Unit, "unit", &[]).and_then(|text| self.unit(&text));
-        let note = self.printable(&Column::Note, "note", &['\n', '\r', '\t']);
+        let station = self.required(&Column::Station);
+        let at = self.required(&Column::At).and_then(|text| self.at(&text));
+        let by = self.required(&Column::By);
+        let unit = self.printable(&Column::Unit, &[]).and_then(|text| self.unit(&text));
+        let note = self.printable(&Column::Note, &['\n', '\r', '\t']);
         let called = station.as_ref().and_then(|name| self.inventory.called(name));
         let called = called.map(|station| &**station);
-        self.is_rung_at(called);
+        if let Some(station) = called {
+            self.held_against(station);
+        }
         let left = self.left(called);
         let mut report = Report {
             id: Uuid::nil(),
@@ -284,20 +225,33 @@ impl RowReader<'_> {
         }
     }
 
-    /// A row whose number is another one than the station's may be about another station.
-    fn is_rung_at(&mut self, station: Option<&Station>) {
-        let column = Column::Inventory("number");
-        let number = self.cell(&column).and_then(|cell| cell.text.trim().parse::<E164>().ok());
-        let (Some(number), Some(station)) = (number, station) else { return };
-        if number != station.number {
+    /// A row whose number, model, site or line is another one than the station's may be about another station.
+    fn held_against(&mut self, station: &Station) {
+        let line = station.line.kind.map(|kind| kind.as_str());
+        let known: [(Column, Option<&str>); 3] = [
+            (Column::Model, Some(&*station.keybook.model)),
+            (Column::Site, Some(&*station.site)),
+            (Column::Line, line),
+        ];
+        let mut differing = Vec::new();
+        match self.cell(&Column::Number).map(|cell| number_in(cell, station.line.country.as_ref())) {
+            Some(Ok((number, _))) if number != station.number => {
+                differing.push((Column::Number, number.to_string(), station.number.to_string()));
+            }
+            Some(Err(wrong)) => self.wrong(&Column::Number, wrong),
+            Some(Ok(_)) | None => {}
+        }
+        for (column, known) in known {
+            let Some(text) = self.printable(&column, &[]).filter(|text| !text.is_empty()) else { continue };
+            if let Some(known) = known.filter(|known| *known != text) {
+                differing.push((column, text, known.to_owned()));
+            }
+        }
+        for (column, text, known) in differing {
             let message =
-                format!("\"number\" is {number}, and the inventory says {} for {}.", station.number, station.name);
-            self.note(
-                Code::ValueOutside,
-                &column,
-                message,
-                "Correct the one that is wrong, or the station of the row.",
-            );
+                format!("\"{}\" is {text}, and the inventory says {known} for {}.", column.name(), station.name);
+            let fix = "Correct the one that is wrong, or the station of the row.";
+            self.note(Code::ValueOutside, &column, message, fix);
         }
     }
 
@@ -312,125 +266,38 @@ impl RowReader<'_> {
 
     /// What the station was left at, as far as cells say something.
     fn left(&mut self, station: Option<&Station>) -> BTreeMap<Name, Written> {
-        let filled: Vec<(Column, Name)> = self
-            .cells()
-            .filter_map(|(column, _)| match column {
-                Column::Setting(name) => Some((column.clone(), name.clone())),
-                Column::Station | Column::At | Column::By | Column::Unit | Column::Note => None,
-                Column::Inventory(_) | Column::Apart => None,
-            })
-            .collect();
+        let settings = self.cells().filter(|(column, _)| matches!(column, Column::Setting(_)));
+        let settings: Vec<Column> = settings.map(|(column, _)| column.clone()).collect();
         let mut left = BTreeMap::new();
-        for (column, name) in filled {
-            let Some(text) = self.printable(&column, &name, &[]) else { continue };
-            if self.is_no_value(&column, &name, &text) {
+        for column in settings {
+            if self.printable(&column, &[]).is_none() {
                 continue;
             }
-            let kind = station.and_then(|one| Some(&one.keybook.setting(one.keybook.id(&name)?).kind));
-            if let Some(written) = self.value(&column, &name, &text, kind, station) {
-                left.insert(name, written);
+            let (Column::Setting(name), Some(cell)) = (&column, self.cell(&column)) else { continue };
+            // Of a station or setting that nobody knows, which is said elsewhere, a value counts as it stands.
+            let kind = station.and_then(|one| Some(&one.keybook.setting(one.keybook.id(name)?).kind));
+            let wanted = station.and_then(|station| wanted(station, name));
+            match value_in(cell, name, kind, wanted.as_deref()) {
+                Ok(written) => drop(left.insert(name.clone(), written)),
+                Err(wrong) => self.wrong(&column, wrong),
             }
         }
         left
     }
 
-    /// Whether a cell of a workbook holds what no setting does.
-    fn is_no_value(&mut self, column: &Column, name: &Name, text: &str) -> bool {
-        let (what, fix) = match self.cell(column).map(|cell| cell.kind) {
-            Some(CellKind::Day(_) | CellKind::Moment) => {
-                ("a date that a spreadsheet made of it", "Format the column as text and write the value again.")
-            }
-            Some(CellKind::Fault) => ("an error of the spreadsheet", "Write the value, or leave the cell empty."),
-            Some(CellKind::Text | CellKind::Number) | None => return false,
-        };
-        self.note(Code::ValueOutside, column, format!("\"{name}\" is {text}, {what}."), fix);
-        true
-    }
-
-    /// Whether a cell may have lost what stood in front of it: a number in a workbook has no zeros there. One that is wanted has
-    /// lost nothing.
-    fn has_no_head(&self, column: &Column, text: &str, wanted: Option<&str>) -> bool {
-        self.cell(column).is_some_and(|cell| cell.kind == CellKind::Number) && wanted != Some(text)
-    }
-
-    /// A cell as a value of its kind; of a station or setting that nobody knows, which is said elsewhere, as it stands.
-    fn value(
-        &mut self,
-        column: &Column,
-        name: &Name,
-        text: &str,
-        kind: Option<&Kind>,
-        station: Option<&Station>,
-    ) -> Option<Written> {
-        match kind {
-            Some(Kind::Secret { .. }) => {
-                let reference = text.parse().ok();
-                let reference = reference.filter(|one| matches!(one, Reference::Env(_) | Reference::File(_)));
-                if reference.is_none() {
-                    let message = format!("\"{name}\" is not a reference to a code.");
-                    self.note(Code::SecretLiteral, column, message, "Write file:PATH or env:NAME.");
-                }
-                reference.map(Written::Secret)
-            }
-            Some(Kind::Flags { .. }) => {
-                let mut names: Vec<Name> = text.split_whitespace().map(Name::from).collect();
-                names.sort();
-                Some(Written::List(names))
-            }
-            Some(Kind::Choice(_)) | None => Some(Written::Quoted(text.into())),
-            Some(Kind::Digits { .. } | Kind::Dial { .. } | Kind::Number { .. }) if is_shortened(text) => {
-                let message = format!("\"{name}\" is {text}, a number that a spreadsheet has shortened.");
-                let fix = "Format the column as text, then write the value in full.";
-                self.note(Code::ValueOutside, column, message, fix);
-                None
-            }
-            Some(Kind::Number { .. }) => Some(Written::Plain(text.into())),
-            Some(Kind::Digits { .. } | Kind::Dial { .. }) => {
-                let wanted = station.and_then(|station| wanted(station, name));
-                if let Some(wanted) = wanted.as_ref().filter(|wanted| has_lost(text, wanted)) {
-                    let message = format!(
-                        "\"{name}\" is {text}, and wanted is {}: spreadsheets drop what stands in front.",
-                        in_quotes(wanted)
-                    );
-                    let fix = format!(
-                        "Format the column as text and write {wanted}. If the station was left at {text}, send that as a report file."
-                    );
-                    self.note(Code::ValueOutside, column, message, fix);
-                    return None;
-                }
-                if self.has_no_head(column, text, wanted.as_deref()) {
-                    let message = format!("\"{name}\" is the number {text}, and zeros in front of it may be lost.");
-                    let fix = "Format the column as text and write the value again, with its zeros.";
-                    self.note(Code::ValueOutside, column, message, fix);
-                    return None;
-                }
-                Some(Written::Quoted(text.into()))
-            }
-        }
+    fn wrong(&mut self, column: &Column, (code, message, fix): WrongCell) {
+        self.note(code, column, message, fix);
     }
 }
 
-impl Column {
-    /// The part of a report that it fills.
-    fn path(&self) -> Option<String> {
-        match self {
-            Column::Station => Some("station".into()),
-            Column::At => Some("at".into()),
-            Column::By => Some("by".into()),
-            Column::Unit => Some("unit".into()),
-            Column::Note => Some("note".into()),
-            Column::Inventory(_) | Column::Apart => None,
-            Column::Setting(name) => Some(format!("left.{name}")),
-        }
+/// The part of a report that a column fills.
+fn path(column: &Column) -> Option<String> {
+    match column {
+        Column::Station | Column::At | Column::By | Column::Unit | Column::Note => Some(column.name().to_owned()),
+        Column::Setting(name) => Some(format!("left.{name}")),
+        Column::Site | Column::Number | Column::Where | Column::Model | Column::Profile => None,
+        Column::Line | Column::Outside | Column::Country | Column::Apart | Column::Unknown => None,
     }
-}
-
-/// Scientific notation, which spreadsheets turn long numbers into: digits are lost.
-fn is_shortened(text: &str) -> bool {
-    let Some((number, exponent)) = text.split_once(['e', 'E']) else { return false };
-    let digits = |text: &str| !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit());
-    let (whole, rest) = number.split_once(['.', ',']).unwrap_or((number, "0"));
-    digits(whole) && digits(rest) && digits(exponent.strip_prefix(['+', '-']).unwrap_or(exponent))
 }
 
 /// What is wanted of a setting, as it would be written.
@@ -440,13 +307,6 @@ fn wanted(station: &Station, name: &str) -> Option<Name> {
         Value::Digits(text) | Value::Dial(text) => Some(text.clone()),
         Value::Choice(_) | Value::Flags(_) | Value::Number(_) | Value::Secret(_) => None,
     }
-}
-
-/// Whether a cell is a value without its leading zeros or its `+`: the number that a spreadsheet makes of it.
-fn has_lost(cell: &str, value: &str) -> bool {
-    let number = value.strip_prefix('+').unwrap_or(value).trim_start_matches('0');
-    let number = if number.is_empty() && !value.is_empty() { "0" } else { number };
-    cell == number && cell != value
 }
 
 #[cfg(test)]

@@ -6,9 +6,9 @@ use std::fmt::Write as _;
 use std::sync::Arc;
 
 use super::frame::{Answers, CONFIG, FIRST_KEYBOOK, INVENTORY, NewFile, example_code, frame, quoted};
-use super::rows::{Column, Header, RowsReader, StationRow};
+use super::rows::{REQUIRED, RowsReader, StationRow};
 use crate::finding::{Finding, Place, as_name, plural, settle};
-use crate::inventory::{self, Keybooks};
+use crate::inventory::{self, Column, Columns, Keybooks, Strangers};
 use crate::keybook::{Keybook, SettingId};
 use crate::setting::{Codes, Kind, Weight};
 use crate::table::Table;
@@ -36,26 +36,27 @@ pub struct Draft {
 /// # Errors
 /// What is wrong with the sheet as a whole, or with the draft beside its rows.
 pub fn draft(table: &Table, keybooks: &Keybooks, answers: &Answers) -> Result<Draft, Vec<Finding>> {
-    let header = Header::of(table, keybooks)?;
+    let columns = Columns::read(table, keybooks, &REQUIRED, Strangers::Named)?;
+    // Rows by the lines in which they begin, wherever in a row something is wrong.
     let (mut without, mut findings) = (BTreeSet::new(), Vec::new());
-    // Every turn leaves out a row, or is the last.
+    // Every turn leaves out a row more, or is the last.
     loop {
-        let mut reader = RowsReader::new(table, &header, keybooks, &answers.country);
+        let mut reader = RowsReader::new(table, &columns, keybooks, &answers.country);
         let rows = reader.rows(&without);
         findings.append(&mut reader.findings);
-        let written = Writer::new(table, answers).inventory(&rows, keybooks, &header);
+        let written = Writer::new(table, answers).inventory(&rows, keybooks, &columns);
         let wrong = if rows.is_empty() { Vec::new() } else { written.wrong(keybooks) };
-        let of_rows: BTreeSet<u32> =
-            wrong.iter().filter(|one| one.place.file == *table.file()).map(|one| one.place.line).collect();
-        let is_done = of_rows.is_empty();
+        let begins = |one: &Finding| Some(table.row_at(one.place.line)).filter(|_| one.place.file == *table.file());
+        let of_rows: BTreeSet<u32> = wrong.iter().filter_map(begins).collect();
+        let is_done = of_rows.is_subset(&without);
         if is_done && !wrong.is_empty() {
             return Err(wrong);
         }
-        without.extend(findings.iter().map(|one| one.place.line).chain(of_rows));
+        without.extend(findings.iter().filter_map(begins).chain(of_rows));
         findings.extend(wrong);
         if is_done {
             settle(&mut findings);
-            let guesses = guesses(&rows, &written, &header, answers);
+            let guesses = guesses(&rows, &written, &columns, answers);
             return Ok(Draft { text: written.text, guesses, left_out: without.len(), findings, stations: rows.len() });
         }
     }
@@ -74,7 +75,7 @@ pub fn drafted(answers: &Answers, draft: &Draft, keybooks: &[(String, String)]) 
     files
 }
 
-fn guesses(rows: &[StationRow<'_>], written: &Writer<'_>, header: &Header, answers: &Answers) -> Vec<String> {
+fn guesses(rows: &[StationRow<'_>], written: &Writer<'_>, columns: &Columns, answers: &Answers) -> Vec<String> {
     let sites: BTreeSet<&str> = rows.iter().map(|row| &*row.site).collect();
     let mut out = vec![format!("{}, {}", plural(sites.len() as u64, "site"), plural(rows.len() as u64, "station"))];
     out.extend(written.profiles.iter().map(Profile::said));
@@ -92,8 +93,10 @@ fn guesses(rows: &[StationRow<'_>], written: &Writer<'_>, header: &Header, answe
         let are = if national == 1 { "is" } else { "are" };
         out.push(format!("{} {are} read as dialled inside {}", plural(national as u64, "number"), answers.country.id));
     }
-    if !header.unread.is_empty() {
-        let names: Vec<String> = header.unread.iter().map(|name| format!("\"{name}\"")).collect();
+    let profile = columns.all.contains(&Column::Profile).then_some("profile");
+    let unread: Vec<&str> = columns.unknown.iter().map(|name| &**name).chain(profile).collect();
+    if !unread.is_empty() {
+        let names: Vec<String> = unread.iter().map(|name| format!("\"{name}\"")).collect();
         out.push(format!("columns that are not read: {}", names.join(", ")));
     }
     out
@@ -182,11 +185,11 @@ impl<'t> Writer<'t> {
         self.origins.push(origin);
     }
 
-    fn inventory(mut self, rows: &[StationRow<'_>], keybooks: &Keybooks, header: &Header) -> Writer<'t> {
+    fn inventory(mut self, rows: &[StationRow<'_>], keybooks: &Keybooks, columns: &Columns) -> Writer<'t> {
         self.profiles = profiles(rows);
         let head = include_str!("skeleton/from-sheet.yaml").replace("FLEET", &quoted(&self.answers.fleet));
         head.lines().for_each(|line| self.line(line, None));
-        self.codes(keybooks, header);
+        self.codes(keybooks, columns);
         self.write_profiles(rows);
         self.line("sites:", None);
         let mut sites: BTreeMap<&str, Vec<&StationRow<'_>>> = BTreeMap::new();
@@ -205,12 +208,12 @@ impl<'t> Writer<'t> {
     }
 
     /// The references of codes that the sheet has no column for.
-    fn codes(&mut self, keybooks: &Keybooks, header: &Header) {
+    fn codes(&mut self, keybooks: &Keybooks, columns: &Columns) {
         let settings = keybooks.values().flat_map(|keybook| &keybook.settings);
         let secrets = settings.filter(|setting| matches!(setting.kind, Kind::Secret { .. }));
         let missing = secrets
             .map(|setting| &setting.name)
-            .filter(|name| !header.columns.contains(&Column::Setting((*name).clone())));
+            .filter(|name| !columns.all.contains(&Column::Setting((*name).clone())));
         let missing: BTreeSet<_> = missing.collect();
         if missing.is_empty() {
             return;

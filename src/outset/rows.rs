@@ -5,54 +5,13 @@ use std::sync::Arc;
 
 use super::frame::quoted;
 use crate::finding::{Code, Finding, Place, did_you_mean, in_quotes};
-use crate::inventory::{Country, E164, Keybooks, read_number};
+use crate::inventory::{Column, Columns, Country, E164, Keybooks, WrongCell, number_in, value_in};
 use crate::keybook::{Keybook, SettingId};
-use crate::setting::{Kind, Name, Reference};
-use crate::table::{Cell, CellKind, Cells, Table, is_set_apart};
-use crate::yaml::is_shortened;
+use crate::setting::Written;
+use crate::table::{Cell, Cells, Table};
 
-/// What a column of a sheet of stations says.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Column {
-    Station,
-    Site,
-    Number,
-    Where,
-    Model,
-    Line,
-    Outside,
-    Country,
-    Setting(Name),
-    /// One that a report reads, and no inventory; or one that is for others.
-    Report,
-    /// One that nobody reads.
-    Other,
-}
-
-const COLUMNS: [(&str, Column); 12] = [
-    ("station", Column::Station),
-    ("site", Column::Site),
-    ("number", Column::Number),
-    ("where", Column::Where),
-    ("model", Column::Model),
-    ("line", Column::Line),
-    ("outside", Column::Outside),
-    ("country", Column::Country),
-    ("at", Column::Report),
-    ("by", Column::Report),
-    ("unit", Column::Report),
-    ("note", Column::Report),
-];
-const REQUIRED: [(&str, Column); 3] =
-    [("station", Column::Station), ("site", Column::Site), ("number", Column::Number)];
-
-/// The columns of a sheet.
-#[derive(Debug)]
-pub(super) struct Header {
-    pub columns: Vec<Column>,
-    /// The names of those that nobody reads.
-    pub unread: Vec<String>,
-}
+/// The columns that no sheet of stations is without.
+pub(super) const REQUIRED: [Column; 3] = [Column::Station, Column::Site, Column::Number];
 
 /// A row that can be written into an inventory.
 #[derive(Debug)]
@@ -68,59 +27,10 @@ pub(super) struct StationRow<'t> {
     pub values: BTreeMap<SettingId, String>,
 }
 
-impl Header {
-    /// Reads the header.
-    pub fn of(table: &Table, keybooks: &Keybooks) -> Result<Header, Vec<Finding>> {
-        let start = || Place::start_of(table.file());
-        let Some(row) = table.header() else {
-            let fix = "Begin with a header: station,site,number,where, then the settings.";
-            return Err(vec![Finding::new(Code::WrongShape, start(), "The sheet is empty.", fix)]);
-        };
-        if let Some(finding) = table.is_parted_otherwise().or_else(|| table.flaw(row)) {
-            return Err(vec![finding]);
-        }
-        let (mut columns, mut unread, mut findings) = (Vec::new(), Vec::new(), Vec::new());
-        for cell in &row.cells {
-            let column = Column::of(&cell.text, keybooks);
-            if !matches!(column, Column::Report | Column::Other) && columns.contains(&column) {
-                let message = format!("A second column is called \"{}\".", cell.text.trim());
-                findings.push(Finding::new(Code::NameRepeated, table.place(cell), message, "Remove one."));
-            }
-            if column == Column::Other {
-                unread.push(cell.text.trim().to_owned());
-            }
-            columns.push(column);
-        }
-        for (name, _) in REQUIRED.iter().filter(|(_, column)| !columns.contains(column)) {
-            let fix = format!("Name the column that holds it \"{name}\", or add one.");
-            let message = format!("The sheet has no column \"{name}\".");
-            findings.push(Finding::new(Code::KeyMissing, start(), message, fix));
-        }
-        if table.rows().next().is_none() {
-            let fix = "Write a row for each station below the header.";
-            findings.push(Finding::new(Code::WrongShape, start(), "The sheet has a header and no rows.", fix));
-        }
-        if findings.is_empty() { Ok(Header { columns, unread }) } else { Err(findings) }
-    }
-}
-
-impl Column {
-    fn of(name: &str, keybooks: &Keybooks) -> Column {
-        let name = name.trim();
-        let is_setting = keybooks.values().any(|keybook| keybook.id(name).is_some());
-        let own = || COLUMNS.iter().find(|(own, _)| name.eq_ignore_ascii_case(own)).map(|(_, column)| column.clone());
-        match (is_set_apart(name), is_setting) {
-            (true, _) => Column::Report,
-            (false, true) => Column::Setting(name.into()),
-            (false, false) => own().unwrap_or(Column::Other),
-        }
-    }
-}
-
 /// Reads the rows of a sheet, one after the other.
 pub(super) struct RowsReader<'t> {
     pub table: &'t Table,
-    pub header: &'t Header,
+    pub columns: &'t Columns,
     pub keybooks: &'t Keybooks,
     pub country: &'t Country,
     /// All that is wrong so far.
@@ -131,8 +41,8 @@ pub(super) struct RowsReader<'t> {
 }
 
 impl<'t> RowsReader<'t> {
-    pub fn new(table: &'t Table, header: &'t Header, keybooks: &'t Keybooks, country: &'t Country) -> RowsReader<'t> {
-        RowsReader { table, header, keybooks, country, findings: Vec::new(), names: BTreeMap::new(), last_site: None }
+    pub fn new(table: &'t Table, columns: &'t Columns, keybooks: &'t Keybooks, country: &'t Country) -> RowsReader<'t> {
+        RowsReader { table, columns, keybooks, country, findings: Vec::new(), names: BTreeMap::new(), last_site: None }
     }
 
     /// The rows without fault; those of `without`, by their lines, are passed over.
@@ -147,7 +57,7 @@ impl<'t> RowsReader<'t> {
 
     /// Where a row has an empty cell, or begins, if it has no such column.
     fn blank(&self, row: &Cells, column: &Column) -> Place {
-        let cell = self.header.columns.iter().position(|one| one == column).and_then(|at| row.cells.get(at));
+        let cell = self.columns.all.iter().position(|one| one == column).and_then(|at| row.cells.get(at));
         cell.map_or(self.table.start(row), |cell| self.table.place(cell))
     }
 
@@ -157,8 +67,8 @@ impl<'t> RowsReader<'t> {
             self.findings.push(finding);
             return None;
         }
-        let filled = self.header.columns.iter().zip(&row.cells).filter(|(_, cell)| !cell.text.trim().is_empty());
-        let cells: BTreeMap<Column, &Cell> = filled.map(|(column, cell)| (column.clone(), cell)).collect();
+        let read = self.columns.filled(row).filter(|(column, _)| **column != Column::Unknown);
+        let cells: BTreeMap<Column, &Cell> = read.map(|(column, cell)| (column.clone(), cell)).collect();
         self.faults(&cells);
         let name = self.name(row, &cells);
         let site = self.site(row, &cells);
@@ -173,22 +83,14 @@ impl<'t> RowsReader<'t> {
     /// Cells of a workbook that hold no text or number.
     fn faults(&mut self, cells: &BTreeMap<Column, &'t Cell>) {
         for (column, cell) in cells {
-            let (what, fix) = match cell.kind {
-                CellKind::Fault => ("an error of the spreadsheet", "Write the value, or leave the cell empty."),
-                CellKind::Day(_) | CellKind::Moment if *column != Column::Report => {
-                    ("a date that a spreadsheet made of it", "Format the column as text and write the value again.")
-                }
-                CellKind::Day(_) | CellKind::Moment | CellKind::Text | CellKind::Number => continue,
-            };
-            if *column != Column::Other {
-                self.note(
-                    Code::ValueOutside,
-                    self.table.place(cell),
-                    format!("\"{}\" is {what}.", cell.text.trim()),
-                    fix,
-                );
+            if let Err(wrong) = column.readable(cell) {
+                self.wrong(cell, wrong);
             }
         }
+    }
+
+    fn wrong(&mut self, cell: &Cell, (code, message, fix): WrongCell) {
+        self.note(code, self.table.place(cell), message, fix);
     }
 
     fn name(&mut self, row: &Cells, cells: &BTreeMap<Column, &'t Cell>) -> Option<String> {
@@ -236,15 +138,7 @@ impl<'t> RowsReader<'t> {
             self.note(Code::KeyMissing, place, "The row has no \"number\".", fix);
             return None;
         };
-        let text = cell.text.trim();
-        match read_number(text, self.country) {
-            Ok((number, was_national)) => Some((number, was_national)),
-            Err(fix) => {
-                let message = format!("\"{text}\" is not a whole public number.");
-                self.note(Code::NotE164, self.table.place(cell), message, fix);
-                None
-            }
-        }
+        number_in(cell, Some(self.country)).map_err(|wrong| self.wrong(cell, wrong)).ok()
     }
 
     fn keybook(&mut self, row: &Cells, cells: &BTreeMap<Column, &'t Cell>) -> Option<Arc<Keybook>> {
@@ -282,45 +176,26 @@ impl<'t> RowsReader<'t> {
                 self.note(Code::NameUnknown, self.table.place(cell), message, "Leave the cell empty.");
                 continue;
             };
-            match value(cell, name, &keybook.setting(id).kind) {
-                Ok(value) => drop(values.insert(id, value)),
-                Err((code, message, fix)) => self.note(code, self.table.place(cell), message, fix),
+            match value_in(cell, name, Some(&keybook.setting(id).kind), None) {
+                Ok(value) => drop(values.insert(id, as_yaml(&value))),
+                Err(wrong) => self.wrong(cell, wrong),
             }
         }
         values
     }
 }
 
-/// A cell as YAML, or what is wrong with it. Whether the model can hold it the inventory's own rules say.
-fn value(cell: &Cell, name: &str, kind: &Kind) -> Result<String, (Code, String, &'static str)> {
-    let text = cell.text.trim();
-    let is_digits = matches!(kind, Kind::Digits { .. } | Kind::Dial { .. });
-    if is_shortened(text) && (is_digits || matches!(kind, Kind::Number { .. })) {
-        let message = format!("\"{name}\" is {text}, a number that a spreadsheet has shortened.");
-        return Err((Code::ValueOutside, message, "Format the column as text, then write the value in full."));
-    }
-    if is_digits && cell.kind == CellKind::Number {
-        let message = format!("\"{name}\" is the number {text}, and zeros in front of it may be lost.");
-        return Err((
-            Code::ValueOutside,
-            message,
-            "Format the column as text and write the value again, with its zeros.",
-        ));
-    }
-    match kind {
-        Kind::Secret { .. } => match text.parse() {
-            Ok(Reference::Env(_) | Reference::File(_)) => Ok(format!("{{secret: {}}}", quoted(text))),
-            Ok(Reference::Factory) | Err(_) => {
-                let message = format!("\"{name}\" is not a reference to a code.");
-                Err((Code::SecretLiteral, message, "Write file:PATH or env:NAME."))
-            }
-        },
-        Kind::Flags { .. } => {
-            let names: Vec<String> = text.split_whitespace().map(quoted).collect();
-            Ok(format!("[{}]", names.join(", ")))
+/// A value as an inventory has it. Whether the model can hold it the inventory's own rules say.
+fn as_yaml(value: &Written) -> String {
+    match value {
+        Written::Quoted(text) => quoted(text),
+        Written::Plain(text) if text.bytes().all(|byte| byte.is_ascii_digit()) => text.to_string(),
+        Written::Plain(text) => quoted(text),
+        Written::List(names) => {
+            let names: Vec<String> = names.iter().map(|name| quoted(name)).collect();
+            format!("[{}]", names.join(", "))
         }
-        Kind::Number { .. } if text.bytes().all(|byte| byte.is_ascii_digit()) => Ok(text.to_owned()),
-        Kind::Number { .. } | Kind::Choice(_) | Kind::Digits { .. } | Kind::Dial { .. } => Ok(quoted(text)),
+        Written::Secret(reference) => format!("{{secret: {}}}", quoted(&reference.to_string())),
     }
 }
 

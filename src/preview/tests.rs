@@ -271,7 +271,7 @@ fn whatever_else_changes_in_a_keybook_is_shown_too() {
         (", needs: {line.kind: [direct, pbx]}", "", "-    Refused unless line.kind is direct or pbx.\n"),
         (", also: {emergency.backup: factory}", "", "-    Also empties emergency.backup.\n"),
         (", clears: all, keeps: [access]", "", "-    Puts back as new: everything but access.\n"),
-        ("factory: direct", "factory: pbx", "+    A new one has pbx."),
+        ("factory: direct", "factory: pbx", "+    New: pbx."),
         ("idle_ms: 15000", "idle_ms: 14000", "+  It hangs up after 14 s without a key"),
         (
             "{backs: emergency, s",

@@ -344,6 +344,9 @@ fn dial(text: &str, min: u32, max: u32, symbols: &BTreeMap<char, Keys>) -> Resul
                 "Make a contact with \"calls\" and write {to: CONTACT}: how it is dialled depends on the line.".into()
             }
             'p' | 'P' | 'w' | 'W' if symbols.contains_key(&',') => "A pause is written as a comma.".into(),
+            _ if min == 0 && !text.contains(|sign: char| sign.is_ascii_digit()) => {
+                "If there is no number, leave it empty: \"\".".into()
+            }
             _ => format!("It stores digits{can}; see \"dial_keys\" in its keybook."),
         });
         let why = format!("is \"{text}\", and this model cannot store {}.", finding::signs::named(sign));

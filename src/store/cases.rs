@@ -34,6 +34,10 @@ pub struct NewMessage {
     /// Whether it only says how another webhook fares: [`Store::refused_after`] leaves it out, or two receivers that refuse
     /// would be told of each other's refusals for ever.
     pub is_about_webhooks: bool,
+    /// What it says first, and the word for how urgent that is: told elsewhere where its receiver will not take it.
+    pub title: String,
+    /// See there.
+    pub severity: String,
 }
 
 /// All that one pass writes; messages keep their order.
@@ -212,7 +216,8 @@ async fn add_messages(
         let seq = next_number(transaction, "outbox").await?;
         let written = sqlx::query(
             "INSERT INTO outbox (seq, webhook, id, content_type, body, created_ms, due_ms, tries, headers, form, brief, \
-             brief_id, ended, about_webhooks) VALUES ($1, $2, $3, $4, $5, $6, $6, 0, $7, $8, $9, $10, $11, $12) \
+             brief_id, ended, about_webhooks, title, severity) \
+             VALUES ($1, $2, $3, $4, $5, $6, $6, 0, $7, $8, $9, $10, $11, $12, $13, $14) \
              ON CONFLICT (webhook, id) DO NOTHING",
         )
         .bind(seq)
@@ -227,6 +232,8 @@ async fn add_messages(
         .bind(message.brief_id.as_str())
         .bind(json!(message.ended).to_string())
         .bind(i64::from(message.is_about_webhooks))
+        .bind(message.title.as_str())
+        .bind(message.severity.as_str())
         .execute(&mut **transaction)
         .await?
         .rows_affected();

@@ -48,10 +48,12 @@ pub struct Rejected {
     pub station: Option<String>,
     /// The text, as far as it was kept.
     pub body: String,
+    /// When it was rejected, in milliseconds since 1970.
+    pub at_ms: i64,
 }
 
 /// Its columns.
-const REJECTED: &str = "seq, content_sha, source, reasons, report, station, body";
+const REJECTED: &str = "seq, content_sha, source, reasons, report, station, body, at_ms";
 
 /// A dropped file that was read, with what came of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -154,6 +156,17 @@ impl Store {
                 }
             }
             Ok(found)
+        })
+        .await
+    }
+
+    /// The rejected report that is known by an id made here, which is not its own.
+    pub async fn rejected_called(&self, id: &str) -> Result<Option<Rejected>, StoreError> {
+        without_nul("a rejected report's id", id)?;
+        self.bounded("looking up a rejected report", async {
+            let text = format!("SELECT {REJECTED} FROM rejected_reports WHERE id = $1");
+            let found = sqlx::query(AssertSqlSafe(text)).bind(id).fetch_optional(&self.readers).await?;
+            found.as_ref().map(rejected_from).transpose()
         })
         .await
     }
@@ -272,6 +285,7 @@ fn rejected_from(row: &AnyRow) -> Result<Rejected, sqlx::Error> {
         report: row.try_get("report")?,
         station: row.try_get("station")?,
         body: row.try_get("body")?,
+        at_ms: row.try_get("at_ms")?,
     })
 }
 

@@ -32,7 +32,7 @@ pub use good::{Good, GoodFile};
 pub use intake::{DroppedOutcome, NewRejected, Rejected};
 pub use ledger::Appended;
 pub use outbox::{Delivery, Lasting, Queue, Try, Waiting};
-pub use refused::{Refusal, RefusedMessage, Unheard};
+pub use refused::{Refusal, RefusedMessage, RefusingWebhook, Unheard};
 pub use stopped::StoppedWebhook;
 pub use verify::Verification;
 

@@ -39,6 +39,21 @@ pub struct RefusedMessage {
     pub is_closed: bool,
     /// The keys of the cases that it says are over, where nothing went in its place.
     pub ended: Vec<String>,
+    /// What it says first, and the word for how urgent that is.
+    pub title: String,
+    /// See there.
+    pub severity: String,
+}
+
+/// A webhook whose receiver has taken no whole message since it refused one.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RefusingWebhook {
+    /// The webhook's name in the configuration.
+    pub webhook: String,
+    /// When the first was set aside, in milliseconds since 1970.
+    pub since_ms: i64,
+    /// Whether nothing went in the place of one.
+    pub is_closed: bool,
 }
 
 /// What a webhook's receiver has not heard because it took neither messages nor their shortest bodies.
@@ -80,8 +95,8 @@ impl Store {
             if has_brief && !is_short {
                 sqlx::query(
                     "INSERT INTO outbox (seq, webhook, id, content_type, body, created_ms, due_ms, tries, headers, form, \
-                     ended, stands_for, brief_id, about_webhooks) SELECT $1, webhook, brief_id, content_type, brief, created_ms, \
-                     $2, 0, headers, form, ended, id, '', about_webhooks FROM outbox WHERE seq = $3 ON CONFLICT (webhook, id) DO NOTHING",
+                     ended, stands_for, brief_id, about_webhooks, title, severity) SELECT $1, webhook, brief_id, content_type, brief, \
+                     created_ms, $2, 0, headers, form, ended, id, '', about_webhooks, title, severity FROM outbox WHERE seq = $3 ON CONFLICT (webhook, id) DO NOTHING",
                 )
                 .bind(seq)
                 .bind(now_ms)
@@ -100,7 +115,7 @@ impl Store {
     pub async fn refused_after(&self, seq: i64, most: i64) -> Result<Vec<RefusedMessage>, StoreError> {
         self.bounded("reading which messages were refused", async {
             let found = sqlx::query(
-                "SELECT seq, webhook, id, last_error, refused_ms, brief, stands_for, ended FROM outbox \
+                "SELECT seq, webhook, id, last_error, refused_ms, brief, stands_for, ended, title, severity FROM outbox \
                  WHERE refused_ms IS NOT NULL AND about_webhooks = 0 AND seq > $1 ORDER BY seq LIMIT $2",
             );
             found.bind(seq).bind(most).fetch_all(&self.readers).await?.iter().map(refused_from).collect()
@@ -114,6 +129,26 @@ impl Store {
             let found = "SELECT webhook, COUNT(*) FROM outbox WHERE refused_ms IS NOT NULL GROUP BY webhook";
             let rows = sqlx::query(found).fetch_all(&self.readers).await?;
             rows.iter().map(|row| Ok((row.try_get(0)?, row.try_get(1)?))).collect()
+        })
+        .await
+    }
+
+    /// The webhooks whose receivers refused messages since they last took a whole one; those that only say how another webhook
+    /// fares do not count.
+    pub async fn refusing(&self) -> Result<Vec<RefusingWebhook>, StoreError> {
+        self.bounded("reading whose receivers refuse messages", async {
+            let found = sqlx::query(
+                "SELECT webhook, MIN(refused_ms), CAST(MAX(CASE WHEN stands_for IS NOT NULL OR brief IS NULL THEN 1 ELSE 0 END) \
+                 AS BIGINT) FROM outbox refused WHERE refused_ms IS NOT NULL AND about_webhooks = 0 AND refused_ms > \
+                 COALESCE((SELECT MAX(delivered_ms) FROM outbox taken WHERE taken.webhook = refused.webhook \
+                 AND taken.delivered_ms IS NOT NULL AND taken.stands_for IS NULL), 0) GROUP BY webhook",
+            );
+            let rows = found.fetch_all(&self.readers).await?;
+            let one = |row: &AnyRow| {
+                let is_closed = row.try_get::<i64, _>(2)? > 0;
+                Ok(RefusingWebhook { webhook: row.try_get(0)?, since_ms: row.try_get(1)?, is_closed })
+            };
+            rows.iter().map(one).collect()
         })
         .await
     }
@@ -147,5 +182,7 @@ fn refused_from(row: &AnyRow) -> Result<RefusedMessage, sqlx::Error> {
         at_ms: row.try_get("refused_ms")?,
         is_closed,
         ended: serde_json::from_str(&ended).ok().filter(|_| is_closed).unwrap_or_default(),
+        title: row.try_get("title")?,
+        severity: row.try_get("severity")?,
     })
 }

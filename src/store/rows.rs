@@ -94,6 +94,24 @@ impl Store {
         .await
     }
 
+    /// The reports of these stations at these times (milliseconds since 1970), whichever of them belongs to which.
+    pub async fn reports_at(&self, moments: &[(String, i64)]) -> Result<Vec<Entry>, StoreError> {
+        self.bounded("reading the ledger", async {
+            let mut found = Vec::new();
+            for some in moments.chunks(NAMES_AT_ONCE / 2) {
+                let (stations, times) = (parameters(2, some.len()), parameters(2 + some.len(), some.len()));
+                let text =
+                    format!("SELECT * FROM ledger WHERE kind = $1 AND station IN ({stations}) AND at_ms IN ({times})");
+                let query = sqlx::query(AssertSqlSafe(text)).bind(EntryKind::Report.code());
+                let query = some.iter().fold(query, |query, (station, _)| query.bind(station.as_str()));
+                let query = some.iter().fold(query, |query, (_, at_ms)| query.bind(*at_ms));
+                found.extend(self.entries_from(&query.fetch_all(&self.readers).await?).await?);
+            }
+            Ok(found)
+        })
+        .await
+    }
+
     /// Every entry about a station, in the order they were recorded.
     pub async fn entries_of(&self, station: &str) -> Result<Vec<Entry>, StoreError> {
         if station.contains('\0') {

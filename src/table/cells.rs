@@ -19,6 +19,8 @@ pub enum CellKind {
     Moment,
     /// A formula that came to nothing, such as `#N/A`.
     Fault,
+    /// A formula whose value was not saved with it: nobody knows what it comes to.
+    Unsaved,
 }
 
 /// A cell.
@@ -36,8 +38,13 @@ pub struct Cell {
     pub line: u32,
     /// What it holds.
     pub kind: CellKind,
-    /// What a spreadsheet calls it, such as C7; nothing in a CSV file.
-    pub name: Option<String>,
+}
+
+impl Cell {
+    /// Whether it says nothing.
+    pub fn is_blank(&self) -> bool {
+        self.text.trim().is_empty()
+    }
 }
 
 /// A row.
@@ -94,15 +101,7 @@ impl<'t> Rows<'t> {
             }
             let length = if end.line == begin.line { end.column - begin.column } else { 0 };
             let range = begin.at..end.at;
-            row.cells.push(Cell {
-                text,
-                column: begin.column,
-                length,
-                range,
-                line: begin.line,
-                kind: CellKind::Text,
-                name: None,
-            });
+            row.cells.push(Cell { text, column: begin.column, length, range, line: begin.line, kind: CellKind::Text });
             at = end;
             match self.text[at.at..].chars().next() {
                 Some(',') => at = Position { at: at.at + 1, column: at.column + 1, ..at },

@@ -44,10 +44,14 @@ impl FromStr for DayForm {
         }
         let once = |part: Part| parts.iter().filter(|one| **one == part).count() == 1;
         let is_apart = parts.windows(2).all(|two| two.iter().any(|part| matches!(part, Part::Between(_))));
-        match [Part::Day, Part::Month, Part::Year].into_iter().all(once) && is_apart {
-            true => Ok(DayForm { written: text.into(), parts }),
-            false => Err(how),
+        if !([Part::Day, Part::Month, Part::Year].into_iter().all(once) && is_apart) {
+            return Err(how);
         }
+        // ISO 8601 is always read: with this form beside it one day would be read in either way.
+        if parts == [Part::Year, Part::Between('-'), Part::Day, Part::Between('-'), Part::Month] {
+            return Err("a day such as 2026-11-20 is always read as YYYY-MM-DD. Write the days in that form");
+        }
+        Ok(DayForm { written: text.into(), parts })
     }
 }
 
@@ -140,10 +144,30 @@ mod tests {
 
     #[test]
     fn a_form_names_day_month_and_year_once_each_with_something_between() {
-        for fine in ["DD.MM.YYYY", "D.M.YYYY", "MM/DD/YYYY", "YYYY/MM/DD", "DD MM YYYY", "D. M. YYYY"] {
+        for fine in [
+            "DD.MM.YYYY",
+            "D.M.YYYY",
+            "MM/DD/YYYY",
+            "YYYY/MM/DD",
+            "YYYY-MM-DD",
+            "YYYY/DD/MM",
+            "DD MM YYYY",
+            "D. M. YYYY",
+        ] {
             assert_eq!(fine.parse::<DayForm>().map(|form| form.to_string()).as_deref(), Ok(fine));
         }
-        for odd in ["", "DD.MM", "DD.MM.YY", "DDMMYYYY", "DD.DD.YYYY", "dd.mm.yyyy", "%d.%m.%Y", "DD.MM.YYYY hh:mm"] {
+        for odd in [
+            "",
+            "DD.MM",
+            "DD.MM.YY",
+            "DDMMYYYY",
+            "DD.DD.YYYY",
+            "dd.mm.yyyy",
+            "%d.%m.%Y",
+            "DD.MM.YYYY hh:mm",
+            "YYYY-DD-MM",
+            "YYYY-D-M",
+        ] {
             assert!(odd.parse::<DayForm>().is_err(), "{odd}");
         }
     }

@@ -2,66 +2,140 @@
 //! front. Formulas count by the value that was saved with them.
 
 use std::collections::BTreeMap;
-use std::io::Cursor;
+use std::io::{self, Cursor, Read as _};
 use std::sync::Arc;
 
-use calamine::{DataRef, ExcelDateTime, Reader, Xlsx, XlsxError};
+use calamine::{DataRef, ExcelDateTime, Reader, SheetType, SheetVisible, Xlsx, XlsxError, XlsxFormulaMetadata};
 use jiff::civil::Date;
 
+use super::bounds::{CELLS, Extent, UNPACKED_BYTES, too_large_unpacked};
 use super::cells::{Cell, CellKind, Cells};
-use crate::finding::{Code, Finding, Place, did_you_mean};
+use super::hidden::{Archive, hidden_rows};
+use crate::finding::{Code, Finding, Place, did_you_mean, in_quotes};
 
-/// The most bytes of a workbook once it is unpacked, and the most cells and lines of a sheet.
-const UNPACKED_BYTES: u128 = 256 << 20;
-const CELLS: usize = 1 << 20;
-const LINES: u32 = 1 << 20;
+/// So many hidden rows are named.
+const NAMED: usize = 12;
 
 /// Cells by line and column, both from 0.
 type Grid = BTreeMap<u32, BTreeMap<u32, (String, CellKind)>>;
 
-/// The text of a sheet as CSV, a line a row, and its rows.
-pub(super) fn read(file: &Arc<str>, bytes: &[u8], sheet: Option<&str>) -> Result<(String, Vec<Cells>), Finding> {
-    let start = || Place::start_of(file);
-    let bad = |error: XlsxError| {
-        let fix = "Save it again as an .xlsx workbook without a password, or as CSV in UTF-8.";
-        Finding::new(Code::WrongShape, start(), format!("The workbook cannot be read: {error}."), fix)
-    };
-    let unpacked = zip::ZipArchive::new(Cursor::new(bytes)).ok().and_then(|archive| archive.decompressed_size());
-    if unpacked.is_some_and(|unpacked| unpacked > UNPACKED_BYTES) {
-        return Err(too_large(file));
-    }
-    let mut book: Xlsx<_> = Xlsx::new(Cursor::new(bytes)).map_err(bad)?;
-    let names = book.sheet_names();
-    let name = match sheet {
-        Some(sheet) => names.iter().find(|name| *name == sheet).ok_or_else(|| {
-            let message = format!("The workbook has no sheet \"{sheet}\".");
-            Finding::new(Code::NameUnknown, start(), message, did_you_mean(sheet, names.iter().map(String::as_str)))
-        })?,
-        None => names.first().ok_or_else(|| bad(XlsxError::WorksheetNotFound("the first sheet".into())))?,
-    };
-    let mut reader = book.worksheet_cells_reader(name).map_err(bad)?;
-    let (mut grid, mut count) = (Grid::new(), 0);
-    while let Some(cell) = reader.next_cell().map_err(bad)? {
-        let (line, column) = cell.get_position();
-        let Some(held) = held(cell.get_value()) else { continue };
-        count += 1;
-        if count > CELLS || line >= LINES {
-            return Err(too_large(file));
-        }
-        grid.entry(line).or_default().insert(column, held);
-    }
-    Ok(laid_out(&grid))
+/// A sheet that was read.
+pub(super) struct Read {
+    /// As CSV, a line a row.
+    pub text: String,
+    pub rows: Vec<Cells>,
+    /// The first column that holds anything, from 0.
+    pub first: u32,
+    /// What nobody sees who looks at the workbook, and what became of it.
+    pub notes: Vec<String>,
 }
 
-fn too_large(file: &Arc<str>) -> Finding {
-    let fix = "Delete what is not part of the table, or divide it into several, each with the header.";
-    Finding::new(Code::FileTooLarge, Place::start_of(file), "The sheet has more cells than are read.", fix)
+/// Reads a sheet: the one of this name, or the only one that is not hidden.
+pub(super) fn read(file: &Arc<str>, bytes: &[u8], sheet: Option<&str>) -> Result<Read, Finding> {
+    let bad = |error: XlsxError| unreadable(file, &error);
+    let mut archive = Archive::new(Cursor::new(bytes)).map_err(|error| bad(error.into()))?;
+    unpacks(file, &mut archive)?;
+    let mut book: Xlsx<_> = Xlsx::new(Cursor::new(bytes)).map_err(bad)?;
+    let (name, mut notes) = chosen(file, &book, sheet)?;
+    let mut reader = book.worksheet_cells_reader(&name).map_err(bad)?;
+    let (mut grid, mut filled) = (Grid::new(), 0);
+    while let Some(cell) = reader.next_cell_with_formula_metadata().map_err(bad)? {
+        let Some(held) = held(&cell.value, cell.formula.as_ref()) else { continue };
+        filled += 1;
+        // Before it takes more memory: blanks are counted once all is there.
+        if filled > CELLS {
+            Extent { columns: 0, header_bytes: 0, rows: 0, cells: filled }.is_read(file)?;
+        }
+        grid.entry(cell.pos.0).or_default().insert(cell.pos.1, held);
+    }
+    let (extent, first) = extent(&grid);
+    extent.is_read(file)?;
+    let hidden = hidden_rows(&mut archive, &name).into_iter().filter(|line| grid.contains_key(&(line - 1)));
+    notes.extend(hidden_note(&hidden.collect::<Vec<_>>()));
+    let (text, rows) = laid_out(&grid, first);
+    let header_bytes = rows.first().map_or(0, |header| header.range.len());
+    Extent { header_bytes, ..extent }.is_read(file)?;
+    Ok(Read { text, rows, first, notes })
+}
+
+fn unreadable(file: &Arc<str>, error: &XlsxError) -> Finding {
+    let fix = "Save it again as an .xlsx workbook without a password, or as CSV in UTF-8.";
+    Finding::new(Code::WrongShape, Place::start_of(file), format!("The workbook cannot be read: {error}."), fix)
+}
+
+/// Whether all of it is small enough once it is unpacked. What its directory says of that is its author's word: it is counted.
+/// What cannot be unpacked is said by who reads it.
+fn unpacks(file: &Arc<str>, archive: &mut Archive<'_>) -> Result<(), Finding> {
+    let mut left = UNPACKED_BYTES;
+    for nth in 0..archive.len() {
+        let Ok(entry) = archive.by_index(nth) else { continue };
+        let mut counted = entry.take(left + 1);
+        // An entry that breaks off was unpacked up to there.
+        let _ = io::copy(&mut counted, &mut io::sink());
+        let unpacked = left + 1 - counted.limit();
+        left = left.checked_sub(unpacked).ok_or_else(|| too_large_unpacked(file))?;
+    }
+    Ok(())
+}
+
+/// The name of the sheet to read, and what is to be said of others.
+fn chosen<R: io::Read + io::Seek>(
+    file: &Arc<str>,
+    book: &Xlsx<R>,
+    sheet: Option<&str>,
+) -> Result<(String, Vec<String>), Finding> {
+    let tables = book.sheets_metadata().iter().filter(|sheet| sheet.typ == SheetType::WorkSheet);
+    let (seen, hidden): (Vec<_>, Vec<_>) = tables.partition(|sheet| sheet.visible == SheetVisible::Visible);
+    if let Some(name) = sheet {
+        let mut all = seen.iter().chain(&hidden).map(|sheet| &*sheet.name);
+        if all.clone().any(|one| one == name) {
+            return Ok((name.to_owned(), Vec::new()));
+        }
+        let fix = did_you_mean(name, all.by_ref().collect::<Vec<_>>());
+        let message = format!("The workbook has no sheet \"{name}\".");
+        return Err(Finding::new(Code::NameUnknown, Place::start_of(file), message, fix));
+    }
+    let quoted = |sheets: &[&calamine::Sheet]| {
+        sheets.iter().take(NAMED).map(|sheet| in_quotes(&sheet.name)).collect::<Vec<_>>().join(", ")
+    };
+    match &seen[..] {
+        [one] => {
+            let notes = match &hidden[..] {
+                [] => Vec::new(),
+                [_] => vec![format!("the hidden sheet {} is not read", quoted(&hidden))],
+                _ => vec![format!("hidden sheets are not read: {}", quoted(&hidden))],
+            };
+            Ok((one.name.clone(), notes))
+        }
+        [] => {
+            let fix = "Show the sheet that holds the table, or name it with --sheet.";
+            Err(Finding::new(Code::WrongShape, Place::start_of(file), "The workbook shows no sheet.", fix))
+        }
+        [first, ..] => {
+            let message = format!("The workbook has {} sheets: {}.", seen.len(), quoted(&seen));
+            let fix = format!("Name the one to read, such as --sheet {}.", in_quotes(&first.name));
+            Err(Finding::new(Code::WrongShape, Place::start_of(file), message, fix))
+        }
+    }
+}
+
+/// "hidden rows are read too: lines 4, 7"
+fn hidden_note(lines: &[u32]) -> Option<String> {
+    let named: Vec<String> = lines.iter().take(NAMED).map(u32::to_string).collect();
+    match lines.len() {
+        0 => None,
+        1 => Some(format!("a hidden row is read too: line {}", named.join(", "))),
+        count if count > NAMED => {
+            Some(format!("{count} hidden rows are read too, the first of them lines {}", named.join(", ")))
+        }
+        count => Some(format!("{count} hidden rows are read too: lines {}", named.join(", "))),
+    }
 }
 
 /// The text of a cell and what it holds; nothing of an empty one.
-fn held(value: &DataRef<'_>) -> Option<(String, CellKind)> {
+fn held(value: &DataRef<'_>, formula: Option<&XlsxFormulaMetadata>) -> Option<(String, CellKind)> {
     Some(match value {
-        DataRef::Empty => return None,
+        DataRef::Empty => (shown_formula(formula?), CellKind::Unsaved),
         DataRef::String(text) => (text.clone(), CellKind::Text),
         DataRef::SharedString(text) => ((*text).to_owned(), CellKind::Text),
         DataRef::Int(number) => (number.to_string(), CellKind::Number),
@@ -75,6 +149,14 @@ fn held(value: &DataRef<'_>) -> Option<(String, CellKind)> {
         DataRef::Error(error) => (error.to_string(), CellKind::Fault),
     })
     .filter(|(text, _)| !text.is_empty())
+}
+
+fn shown_formula(formula: &XlsxFormulaMetadata) -> String {
+    match formula {
+        XlsxFormulaMetadata::Normal { formula } | XlsxFormulaMetadata::Shared { formula, .. } => format!("={formula}"),
+        // The library lets more kinds come.
+        _ => "=…".into(),
+    }
 }
 
 /// A number in full; past 15 digits a spreadsheet has lost some, and the number is shown shortened.
@@ -92,10 +174,22 @@ fn moment(time: &ExcelDateTime) -> (String, CellKind) {
     }
 }
 
-/// Rows from the first column that holds anything; each as long as the header, or longer where it has cells beyond.
-fn laid_out(grid: &Grid) -> (String, Vec<Cells>) {
+/// How large a sheet is once its rows are laid out, and its first column, from 0.
+fn extent(grid: &Grid) -> (Extent, u32) {
     let first = grid.values().filter_map(|row| row.keys().next()).min().copied().unwrap_or(0);
-    let end = |row: &BTreeMap<u32, (String, CellKind)>| row.keys().next_back().map_or(0, |last| last + 1);
+    let width = |row: &BTreeMap<u32, _>| (end(row).max(first) - first) as usize;
+    let columns = grid.values().next().map_or(0, width);
+    let cells = grid.values().map(|row| width(row).max(columns)).fold(0, usize::saturating_add);
+    (Extent { columns, header_bytes: 0, rows: grid.len(), cells }, first)
+}
+
+/// The column after the last that holds anything.
+fn end<T>(row: &BTreeMap<u32, T>) -> u32 {
+    row.keys().next_back().map_or(0, |last| last.saturating_add(1))
+}
+
+/// Rows from the first column that holds anything; each as long as the header, or longer where it has cells beyond.
+fn laid_out(grid: &Grid, first: u32) -> (String, Vec<Cells>) {
     let header = grid.values().next().map_or(0, end);
     let (mut text, mut rows, mut line) = (String::new(), Vec::new(), 1);
     for (at, row) in grid {
@@ -114,8 +208,7 @@ fn laid_out(grid: &Grid) -> (String, Vec<Cells>) {
             let (shown, from) = (shown(&held), text.len());
             text.push_str(&shown);
             let length = u32::try_from(shown.chars().count()).unwrap_or(u32::MAX);
-            let name = Some(format!("{}{line}", letters(nth)));
-            cells.push(Cell { text: held, column, length, range: from..text.len(), line, kind, name });
+            cells.push(Cell { text: held, column, length, range: from..text.len(), line, kind });
             column = column.saturating_add(length);
         }
         rows.push(Cells { line, cells, range: begin..text.len(), flaw: None });
@@ -129,6 +222,11 @@ fn shown(text: &str) -> String {
     if one.contains([',', '"']) { format!("\"{}\"", one.replace('"', "\"\"")) } else { one }
 }
 
+/// What a spreadsheet calls a cell, such as C7; the column from 0, the line from 1.
+pub(super) fn name(column: u32, line: u32) -> String {
+    format!("{}{line}", letters(column))
+}
+
 /// The letters that spreadsheets call a column by: A, B, …, Z, AA.
 fn letters(nth: u32) -> String {
     let letter = char::from(b'A' + u8::try_from(nth % 26).unwrap_or(0));
@@ -139,96 +237,4 @@ fn letters(nth: u32) -> String {
 }
 
 #[cfg(test)]
-mod tests {
-    use rust_xlsxwriter::{ExcelDateTime as Written, Format, Formula, Workbook};
-
-    use super::super::Table;
-    use super::*;
-
-    /// Written by a library that is not the one that reads.
-    fn book(fill: impl FnOnce(&mut Workbook)) -> Vec<u8> {
-        let mut book = Workbook::new();
-        fill(&mut book);
-        book.save_to_buffer().unwrap()
-    }
-
-    fn table(bytes: &[u8], sheet: Option<&str>) -> Result<Table, Finding> {
-        Table::workbook(&"b.xlsx".into(), bytes, sheet)
-    }
-
-    #[test]
-    fn cells_are_text_numbers_and_days_as_the_workbook_says() {
-        let bytes = book(|book| {
-            let sheet = book.add_worksheet();
-            let day = Format::new().set_num_format("yyyy-mm-dd");
-            let time = Format::new().set_num_format("yyyy-mm-dd hh:mm");
-            for (at, name) in ["station", "a", "b", "c", "d", "e", "f"].iter().enumerate() {
-                sheet.write(1, 1 + at as u16, *name).unwrap();
-            }
-            sheet.write(3, 1, "EQ-01, \"quay\"\nnorth").unwrap();
-            sheet.write(3, 2, "0121").unwrap();
-            sheet.write(3, 3, 121).unwrap();
-            sheet.write(3, 4, 441_632_960_121_000_000.0).unwrap();
-            sheet.write_with_format(3, 5, Written::from_ymd(2026, 11, 20).unwrap(), &day).unwrap();
-            let moment = Written::from_ymd(2026, 11, 20).unwrap().and_hms(10, 14, 0).unwrap();
-            sheet.write_with_format(3, 6, moment, &time).unwrap();
-            sheet.write_formula(3, 7, Formula::new("=1/0").set_result("#DIV/0!")).unwrap();
-            sheet.write(4, 1, true).unwrap();
-        });
-        let table = table(&bytes, None).unwrap();
-        let rows: Vec<_> = table.rows().collect();
-        assert_eq!(rows.iter().map(|row| row.line).collect::<Vec<_>>(), [4, 5]);
-        let cells: Vec<_> = rows[0].cells.iter().map(|cell| (&*cell.text, cell.kind)).collect();
-        let expected = [
-            ("EQ-01, \"quay\"\nnorth", CellKind::Text),
-            ("0121", CellKind::Text),
-            ("121", CellKind::Number),
-            ("4.41632960121E17", CellKind::Number),
-            ("2026-11-20", CellKind::Day("2026-11-20".parse().unwrap())),
-            ("2026-11-20T10:14:00", CellKind::Moment),
-        ];
-        assert_eq!(cells[..6], expected);
-        assert_eq!(rows[1].cells[0].text, "TRUE");
-        assert_eq!(rows[1].cells.len(), 7, "cells that are empty at the end are there");
-        let names: Vec<_> = rows[0].cells.iter().filter_map(|cell| cell.name.as_deref()).collect();
-        assert_eq!(names, ["B4", "C4", "D4", "E4", "F4", "G4", "H4"]);
-        let line = table.text().lines().nth(3).unwrap();
-        assert!(line.starts_with("\"EQ-01, \"\"quay\"\" north\",0121,121,"), "{line}");
-        for cell in &rows[0].cells {
-            let place = table.place(cell);
-            let shown: String = line.chars().skip(place.column as usize - 1).take(place.length as usize).collect();
-            assert_eq!(shown, table.text()[cell.range.clone()], "{cell:?}");
-        }
-    }
-
-    #[test]
-    fn the_first_sheet_is_read_or_the_one_that_is_named() {
-        let bytes = book(|book| {
-            book.add_worksheet().set_name("North").unwrap().write(0, 0, "n").unwrap();
-            book.add_worksheet().set_name("South").unwrap().write(0, 0, "s").unwrap();
-        });
-        let head = |sheet| table(&bytes, sheet).map(|table| table.header().unwrap().cells[0].text.clone());
-        assert_eq!((head(None).unwrap(), head(Some("South")).unwrap()), ("n".into(), "s".into()));
-        let finding = head(Some("Soth")).unwrap_err();
-        assert_eq!(finding.message, "The workbook has no sheet \"Soth\".");
-        assert!(finding.fix.contains("South"), "{}", finding.fix);
-    }
-
-    #[test]
-    fn what_is_no_workbook_or_too_much_of_one_is_a_finding() {
-        for bytes in [&b""[..], b"station,at,by\n", b"PK\x03\x04"] {
-            assert!(table(bytes, None).unwrap_err().message.starts_with("The workbook cannot be read"), "{bytes:?}");
-        }
-        let whole = book(|book| {
-            book.add_worksheet().write(0, 0, "station").unwrap();
-        });
-        for cut in (0..whole.len()).step_by(97) {
-            let _ = table(&whole[..cut], None);
-        }
-        let far = book(|book| {
-            book.add_worksheet().write(1_048_575, 0, "x").unwrap();
-        });
-        assert!(table(&far, None).is_ok(), "the last line that a spreadsheet has");
-        assert_eq!(letters(0) + &letters(25) + &letters(26) + &letters(16_383), "AZAAXFD");
-    }
-}
+mod tests;

@@ -106,7 +106,7 @@ fn page(view: &View, number: usize, leads: Leads) -> Page {
             ol.lines start=(((number - 1) * ON_A_PAGE + 1)) {
                 @for errand in list.errands() { li { (station(errand, leads)) } }
             }
-            @if last > 1 { (pages(number, last)) }
+            @if last > 1 { (pages(number, last, all.saturating_sub(number * ON_A_PAGE))) }
         }
         h2 { "All stations" }
         p { (view.totals.counted()) ": " (view.totals.sentence()) "." }
@@ -206,11 +206,12 @@ fn capital(text: &str) -> String {
     rest.next().map(|first| first.to_uppercase().chain(rest).collect()).unwrap_or_default()
 }
 
-fn pages(number: usize, last: usize) -> Markup {
+/// The way to the other pages; `more`: how many stations come after this one.
+fn pages(number: usize, last: usize, more: usize) -> Markup {
     html! {
         nav aria-label="Pages" {
             @if number > 1 { p.ring { a href={ "?page=" (number - 1) } { "Page " (number - 1) ": more urgent" } } }
-            @if number < last { p.ring { a href={ "?page=" (number + 1) } { "Page " (number + 1) ": less urgent" } } }
+            @if number < last { p.ring { a href={ "?page=" (number + 1) } { (more) " more, less urgent: page " (number + 1) } } }
         }
     }
 }

@@ -104,7 +104,7 @@ pre{font-size:9pt;break-inside:avoid}
 /// The screens of a visit. A target is at least 64 px high, and nothing needs scrolling on 320 by 568; two answers side by
 /// side differ in place, sign and word.
 const VISIT: &str = "
-#visit{max-width:32rem;padding:.375rem .625rem .625rem;display:flex;flex-direction:column;gap:.375rem;min-height:100vh;min-height:100dvh;outline:0}
+#visit{max-width:32rem;padding:.375rem .625rem .5rem;display:flex;flex-direction:column;gap:.3125rem;min-height:100vh;min-height:100dvh;outline:0}
 #visit[hidden],#paper[hidden]{display:none}
 #visit>*{margin:0;flex:none}
 #visit>.answers{margin-top:auto}

@@ -403,12 +403,12 @@ fn unspaced(node: &Node) -> Option<String> {
     touching(text).map(|key| format!("Put a space after \"{key}:\"."))
 }
 
-/// A number as a spreadsheet shortens it, such as 4.41633E+11.
+/// A number as a spreadsheet shortens it, such as 4.41633E+11 or 1E-07: digits are lost.
 pub fn is_shortened(text: &str) -> bool {
     let Some((number, power)) = text.split_once(['e', 'E']) else { return false };
-    let power = power.strip_prefix('+').unwrap_or(power);
     let digits = |text: &str| !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit());
-    digits(power) && number.split(['.', ',']).all(digits)
+    let (whole, rest) = number.split_once(['.', ',']).unwrap_or((number, "0"));
+    digits(whole) && digits(rest) && digits(power.strip_prefix(['+', '-']).unwrap_or(power))
 }
 
 #[cfg(test)]

@@ -91,6 +91,7 @@ fn told(stations: usize, news: &News) -> Message {
         rejected: &news.rejected,
         stopped: &news.stopped,
         refused: &[],
+        refusing: &BTreeMap::new(),
         silent: &BTreeMap::new(),
         pages: None,
         is_full: false,
@@ -122,9 +123,11 @@ fn station(nth: usize) -> Arc<StationDrift> {
         settings: Vec::new(),
         lifelines,
         formerly: Vec::new(),
+        number: format!("+44163296{nth:04}").into(),
         other_number: None,
         begun: Vec::new(),
         setbacks: Vec::new(),
+        met: Vec::new(),
         set_aside: Extent::Nothing,
         taken: None,
         scope: Arc::default(),
@@ -152,9 +155,10 @@ fn report() -> Message {
         content: "aa".into(),
         id: None,
         station: Some("EQ-01".into()),
+        at: clock(),
         reasons: findings(2),
     };
-    let rejected = RejectedReports { rejected: vec![report], recorded: Vec::new(), last: 1 };
+    let rejected = RejectedReports { rejected: vec![report], last: 1, ..RejectedReports::default() };
     told(0, &News { rejected, ..News::default() })
 }
 

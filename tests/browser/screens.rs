@@ -121,7 +121,7 @@ const WAYS: &str = "const { screens } = JSON.parse(document.getElementById('data
     const ways = new Map([[0, []]]);
     for (const [at, way] of ways) for (const { word, to } of screens[at].answers)
         if (!ways.has(to)) ways.set(to, [...way, { screen: screens[at].id, word, at: '2026-11-25T12:00:00Z' }]);
-    return [...ways].filter(([, way]) => way.length).map(([to, way]) => ({ way, to: screens[to].id, shows: screens[to].shows }))";
+    return [...ways].filter(([, way]) => way.length).map(([to, way]) => ({ way, ...screens[to], to: screens[to].id }))";
 
 /// Goes to a screen as another page would, but for the last tap; what is larger than the page then, and the lowest answer.
 fn reached(way: &Json, to: &str) -> String {
@@ -159,8 +159,8 @@ fn reached(way: &Json, to: &str) -> String {
     )
 }
 
-/// How many screens were measured; those that a small phone does not show whole are told.
-async fn measured(fleet: &Fleet, site: Site) -> (usize, Vec<String>) {
+/// How many screens were measured, those that a small phone does not show whole, and what all of them say.
+async fn measured(fleet: &Fleet, site: Site) -> (usize, Vec<String>, Json) {
     let mut technician = Technician::new(Phone::new(320, 568).await, site.station);
     technician.open(&card(fleet, &site.script)).await;
     technician.turn().await;
@@ -187,7 +187,7 @@ async fn measured(fleet: &Fleet, site: Site) -> (usize, Vec<String>) {
             }
         }
     }
-    (count, wrong)
+    (count, wrong, ways)
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -195,7 +195,7 @@ async fn every_screen_that_an_answer_may_lead_to_fits_the_smallest_phone() {
     let mut fleet = Fleet::new("");
     let longest = fleet.longest().await;
     fleet.start();
-    let (count, wrong) = measured(&fleet, longest).await;
+    let (count, wrong, _) = measured(&fleet, longest).await;
     assert!(count > 200 && wrong.is_empty(), "{count}: {wrong:#?}");
 }
 
@@ -210,8 +210,12 @@ async fn so_does_every_screen_of_a_card_of_two_calls() {
     let site = fleet.script("FT-05", Way::There).await.expect("a script");
     assert_eq!(site.script.calls.len(), 2);
     fleet.start();
-    let (count, wrong) = measured(&fleet, site).await;
+    let (count, wrong, ways) = measured(&fleet, site).await;
     assert!(count > 40 && wrong.is_empty(), "{count}: {wrong:#?}");
+    // The call after a step that failed is no call like another.
+    let says = "Step 1 failed. Hang up. Ring again at once and key step 2: it helps to leave the button working.";
+    let opens = ways.as_array().expect("a list").iter().filter(|one| one["shows"] == "open" && one["call"] == 1);
+    assert!(opens.into_iter().any(|one| one["says"] == json!([says]) && one["is_bare"] == true), "{ways}");
 }
 
 /// The station of the first script that is so.

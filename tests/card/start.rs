@@ -84,6 +84,42 @@ async fn errors_in_the_files_are_said_before_anything_else() {
     assert_eq!(start.status, 200);
 }
 
+/// 60 new stations, for each of which a script is written: a page of a large fleet is not longer than that of a small one.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_long_list_comes_in_pages_that_say_how_many_more_there_are_and_lead_to_them() {
+    let house = House::open().await;
+    let station = |nth: u32| {
+        format!(
+            "      LW-{nth:02}: {{number: \"+441632960{}\", where: Wall {nth}, model: eider-1, settings: {{unit.mode: service, emergency.primary: {{to: control-room}}}}}}\n",
+            300 + nth
+        )
+    };
+    let many: String = (0..60).map(station).collect();
+    let text =
+        format!("inventory: 1\nsites:\n  long-wall:\n    line: {{kind: direct, country: GB}}\n    stations:\n{many}");
+    fs::write(house.path("config/inventory/sites/long-wall.yaml"), text).expect("a file");
+    house.edit("config/inventory/fleet.yaml", "inventory: 1", "inventory: 1").await;
+    let mut seen = Vec::new();
+    for page in 1..=10 {
+        let shown = house.get(&format!("/?page={page}"), &[]).await;
+        let (names, said) = (stations(&shown), text_of(&shown.body));
+        assert!(names.len() <= 25 && shown.body.len() < 60_000, "{page}: {}", shown.body.len());
+        seen.extend(names);
+        let all = said.split(" stations to see to").next().and_then(|before| before.split_whitespace().last());
+        let all: usize = all.and_then(|all| all.parse().ok()).expect("a number");
+        let more = all - seen.len();
+        if more == 0 {
+            assert!(!said.contains("less urgent"), "{said}");
+            break;
+        }
+        assert!(said.contains(&format!("{more} more, less urgent: page {}", page + 1)), "{said}");
+        assert!(shown.body.contains(&format!("href=\"?page={}\"", page + 1)), "{shown:?}");
+    }
+    let once: std::collections::BTreeSet<&String> = seen.iter().collect();
+    assert!(seen.len() > 60 && once.len() == seen.len(), "{seen:?}");
+    assert!((0..60).all(|nth| once.contains(&format!("LW-{nth:02}"))), "{seen:?}");
+}
+
 /// By html5lib, whose strict parser takes no error; and by rules of reading aloud that a parser does not know.
 #[tokio::test(flavor = "multi_thread")]
 async fn an_outside_parser_finds_no_fault_with_it() {

@@ -19,6 +19,9 @@ const SECONDS: f64 = 120.0;
 const BASE_KIB: u64 = 96 << 10;
 const KIB_A_KIB: u64 = 12;
 
+/// What no sheet may take: 8 MiB are read of it, and a million cells.
+const SHEET_KIB: u64 = 400 << 10;
+
 /// A run of `check`, which must end well: with findings or without, in bounds.
 struct Run {
     json: Json,
@@ -131,6 +134,43 @@ fn every_kind_of_file_refuses_hostile_texts_with_a_finding_and_takes_them_lightl
         assert!(run.peak_kib() < limit, "{what}: {} KiB, {limit} at most", run.peak_kib());
         let report = Run::of(&fleet, &["report", "x.yaml"]);
         assert_eq!(report.code(), 2, "{what}: {}", report.json);
+    }
+}
+
+/// Sheets that are small, or never end, and hold too much: what is read of them, and how much memory that takes, is bounded.
+#[test]
+fn sheets_of_every_hostile_kind_are_rejected_lightly() {
+    let fleet = Fleet::new();
+    let commas = |count: usize| ",".repeat(count);
+    let twice = "SP-01,2020-04-01,t,7\n".repeat(20_000) + &"SP-01,2020-04-01,t,8\n".repeat(20_000);
+    let sheets = [
+        ("a header of commas", format!("station,at,by{}\nSP-01,2020-04-01,t\n", commas(80_000)), "80003 columns"),
+        ("cells beyond counting", format!("station,at,by\n{}\n", commas(7 << 20)), "cells, and at most"),
+        ("quotes", format!("station,at,by\n{}", "\"\n".repeat((4 << 20) - 64)), "rows, and at most"),
+        ("one open quote", format!("station,at,by\n\"{}", "x\n".repeat(1_000)), "never closes"),
+        ("rows against each other", format!("station,at,by,gate.seconds\n{twice}"), "further cells of this sheet"),
+        ("a header of names", format!("station,at,by{}\nx\n", ",name".repeat(1_000)), "is not a setting of any model"),
+    ];
+    for (what, text, said) in &sheets {
+        fleet.write("x.csv", text);
+        for arguments in [&["report", "x.csv", "--try"][..], &["report", "x.csv"], &["new", "f", "--from", "x.csv"]] {
+            let run = Run::of(&fleet, arguments);
+            assert_eq!(run.code(), 2, "{what}: {}", run.text("err"));
+            let is_report = arguments[0] == "report";
+            assert!(!is_report || run.text("err").contains(said), "{what}: {}", run.text("err"));
+            assert!(run.text("err").len() < 1 << 20, "{what}: {} bytes", run.text("err").len());
+            assert!(run.peak_kib() < SHEET_KIB, "{what} {arguments:?}: {} KiB", run.peak_kib());
+        }
+    }
+    for (link, to) in
+        [("zero.csv", "/dev/zero"), ("zero.xlsx", "/dev/zero"), ("zero.yaml", "/dev/zero"), ("zero.jsonl", "/dev/zero")]
+    {
+        symlink(to, fleet.path(link)).expect("a link");
+        for arguments in [&["report", link][..], &["new", "f", "--from", link]] {
+            let run = Run::of(&fleet, arguments);
+            assert_eq!(run.code(), 2, "{link}: {}", run.text("err"));
+            assert!(run.peak_kib() < SHEET_KIB, "{link} {arguments:?}: {} KiB", run.peak_kib());
+        }
     }
 }
 

@@ -109,6 +109,17 @@ fn without_a_daemon_a_change_of_many_lifelines_is_held_until_that_very_change_is
     fleet.run(&["ledger", "verify"]).ended(0);
 }
 
+/// How many stations a listing of a change names, in all its groups.
+fn listed(listing: &str) -> u64 {
+    let groups = listing.split("\n\n").skip(1).filter(|group| !group.starts_with("To release"));
+    let named = groups.map(|group| {
+        let names = group.lines().take_while(|line| !line.contains(':') || line.contains(" stations: "));
+        let names: String = names.collect();
+        names.rsplit(" stations: ").next().unwrap_or_default().split(',').count() as u64
+    });
+    named.sum()
+}
+
 /// A script that is out to something else, a station that is keyed and not tested yet, and one whose report still lies in
 /// the folder: each number is another one, and all of them are the same wherever they are named.
 #[test]
@@ -151,16 +162,7 @@ fn alert_work_list_listing_preview_and_metrics_name_the_same_numbers() {
     let change = text(&list["held_by"], "change");
     let said = fleet.run(&["check", "--against", &old]).ended(0).out;
     let listing = fleet.run(&["release", change]).ended(0).out;
-    let groups: Vec<&str> = listing.split("\n\n").skip(1).filter(|group| !group.starts_with("To release")).collect();
-    let names = |group: &&str| {
-        group
-            .lines()
-            .take_while(|line| !line.contains(':') || line.contains(" stations: "))
-            .map(str::to_owned)
-            .collect::<String>()
-    };
-    let count = |group: &str| group.rsplit(" stations: ").next().unwrap_or_default().split(',').count() as u64;
-    assert_eq!(groups.iter().map(|group| count(&names(group))).sum::<u64>(), altered, "{listing}");
+    assert_eq!(listed(&listing), altered, "{listing}");
     let daemon = fleet.start();
     let told = receiver.wait_for(1).remove(0);
     assert_eq!(numbers(&told.data()["held"]), expected, "{}", told.body);

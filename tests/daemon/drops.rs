@@ -76,7 +76,9 @@ fn a_refused_report_is_told_once_kept_and_taken_when_its_station_appears() {
     daemon.logs("station=NP-05");
     let taken = receiver.still(&daemon, 3).remove(2);
     assert_eq!((taken.kind(), &taken.data()["count"]), (REPORT, &0.into()), "{}", taken.body);
-    assert_eq!(taken.data()["taken"][0]["source"], "reports/NP-05.yaml", "it is over, and on-call hears so");
+    let over = &taken.data()["over"][0];
+    assert_eq!((&over["source"], &over["why"]), (&"reports/NP-05.yaml".into(), &"recorded".into()), "on-call hears so");
+    assert_eq!((&over["key"], &taken.data()["key"]), (&refused.data()["key"], &refused.data()["key"]));
     assert_eq!(standing(&fleet, "NP-05"), "aligned");
     assert_eq!(daemon.stop("TERM"), Some(0));
     let daemon = fleet.start();

@@ -89,3 +89,81 @@ fn a_dropped_sheet_is_recorded_and_each_bad_row_told_of_once() {
     }
     assert!(!text.contains(CODE), "{text}");
 }
+
+#[test]
+fn rows_of_one_station_and_time_that_contradict_each_other_or_the_record_are_not_recorded() {
+    let fleet = Fleet::new(&Receiver::start(SIGNING));
+    fleet.drift();
+    let before = entries(&fleet);
+    let head = "station,at,by,emergency.primary,gate.seconds\n";
+    let row = |at: &str, number: &str| format!("NP-01,{at},tech-03,\"{number}\",\n");
+    // Whichever stands first.
+    for (one, other) in [("9,01632960102", "9,01632960101"), ("9,01632960101", "9,01632960102")] {
+        fleet.write("two.csv", &format!("{head}{}{}", row("2020-04-01", one), row("2020-04-01", other)));
+        for args in [&["report", "two.csv", "--try"][..], &["report", "two.csv"]] {
+            let done = fleet.run(args).ended(2);
+            for (line, said) in [(2, format!("Line 3 says \"{other}\"")), (3, format!("Line 2 says \"{one}\""))] {
+                assert!(done.err.contains(&format!("two.csv:{line}:26: error: {said}")), "{}", done.err);
+            }
+            assert!(!done.out.contains("recorded, for"), "{}", done.out);
+        }
+    }
+    assert_eq!(entries(&fleet), before);
+    fleet.write("one.csv", &format!("{head}{}", row("2020-04-01", "9,01632960102")));
+    fleet.run(&["report", "one.csv"]).ended(0);
+    fleet.write("two.csv", &format!("{head}{}NP-02,2020-04-01,tech-03,,7\n", row("2020-04-01", "9,01632960101")));
+    for args in [&["report", "two.csv", "--try"][..], &["report", "two.csv"]] {
+        let done = fleet.run(args).ended(2);
+        let said = "two.csv:2:26: error: \"emergency.primary\" is \"9,01632960101\" here, and \"9,01632960102\" in a report on record of \
+                    the same time. (report-conflict)";
+        assert!(done.err.contains(said), "{}", done.err);
+        assert!(done.out.contains("two.csv:3: "), "the other row stands for itself: {}", done.out);
+    }
+    // Sent again, at a time of its own, of the same value, and once the report on record is corrected.
+    fleet.run(&["report", "one.csv"]).ended(0);
+    fleet.write("later.csv", &format!("{head}{}", row("2020-04-01T10:00:00Z", "9,01632960101")));
+    fleet.run(&["report", "later.csv"]).ended(0);
+    fleet.write("same.csv", &format!("{head}{}", row("2020-04-01", "9,01632960102").replace("tech-03", "tech-04")));
+    fleet.run(&["report", "same.csv"]).ended(0);
+    let ids: Vec<String> = fleet
+        .run(&["ledger", "export"])
+        .ended(0)
+        .out
+        .lines()
+        .filter(|line| line.contains("2020-04-01T00:00:00Z") && line.contains("NP-01"))
+        .filter_map(|line| Some(serde_json::from_str::<Value>(line).ok()?["id"].as_str()?.to_owned()))
+        .collect();
+    assert_eq!(ids.len(), 2);
+    for (nth, id) in ids.iter().enumerate() {
+        let text = format!(
+            "report: 1\nid: 019a6c1e-8f00-7000-8000-00000000000{nth}\nstation: NP-01\nat: 2020-04-02T09:00:00Z\nby: tech-03\ncorrects: {id}\n"
+        );
+        fleet.write("corrects.yaml", &text);
+        fleet.run(&["report", "corrects.yaml"]).ended(0);
+    }
+    fleet.run(&["report", "two.csv"]).ended(0);
+}
+
+#[test]
+fn a_row_whose_number_is_spelt_otherwise_is_held_against_its_station_all_the_same() {
+    let fleet = Fleet::new(&Receiver::start(SIGNING));
+    fleet.drift();
+    fleet.write(
+        "s.csv",
+        "station,at,by,number,site,gate.seconds\nNP-01,2020-04-01,t,01632 960111,north-pier,9\n\
+         NP-02,2020-04-01,t,+44 1632 960111,,9\nNP-03,2020-04-01,t,garbage,,9\nNP-04,2020-04-01,t,,south-pier,9\n",
+    );
+    let done = fleet.run(&["report", "s.csv", "--try"]).ended(2);
+    assert!(
+        done.out.contains("s.csv:2: would be recorded")
+            && done.err.contains("1 would be recorded, 3 would be rejected"),
+        "{done:?}"
+    );
+    for said in [
+        "s.csv:3:20: error: \"number\" is +441632960111, and the inventory says +441632960112 for NP-02.",
+        "s.csv:4:20: error: \"garbage\" is not a whole public number.",
+        "s.csv:5:21: error: \"site\" is south-pier, and the inventory says north-pier for NP-04.",
+    ] {
+        assert!(done.err.contains(said), "{said}: {}", done.err);
+    }
+}

@@ -144,7 +144,9 @@ fn history_under_a_former_name_is_that_of_the_station_and_says_how_much_stands_u
     let entries = before.matches(" report ").count();
     for name in ["EQ-02", "EQ-22"] {
         let after = said(&fleet, &["history", name]);
-        let head = format!("EQ-22 (east-quay: East quay, head of ladder 4, by the ice house) called EQ-02 before: {entries} entries");
+        let head = format!(
+            "EQ-22 (east-quay: East quay, head of ladder 4, by the ice house) called EQ-02 before: {entries} entries"
+        );
         assert!(after.starts_with(&head), "{after}");
         assert_eq!(after.matches(" report ").count(), entries, "{after}");
         // Values are shown as the model means them, as for any station.

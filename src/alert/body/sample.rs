@@ -7,13 +7,14 @@ use std::sync::{Arc, LazyLock};
 use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
+use crate::alert::case::Severity;
 use crate::alert::cases::Cases;
 use crate::alert::decide::decide;
 use crate::alert::event::{Message, source_of};
 use crate::alert::heartbeat::{heartbeat, trial};
 use crate::alert::pass::{
-    Brake, Cause, FailedTest, FilesRead, Next, Pages, Pass, Refused, RejectedReport, RejectedReports, ReportTaken,
-    Says, Silent, Stopped, ToCallBack, Unreachable, Work,
+    Brake, Cause, FailedTest, FilesRead, Next, Over, Pages, Pass, Refused, Refusing, RejectedReport, RejectedReports,
+    ReportTaken, Says, Silent, Stopped, ToCallBack, Unreachable, Work,
 };
 use crate::alert::terms::{AlertTerms, Subscription};
 use crate::brake::{Change, Held, Limit, Share, Tally};
@@ -53,11 +54,19 @@ fn make() -> Vec<Message> {
         let name = names[0];
         all.extend(rest(News { findings: findings(2, name), ..News::default() }));
         all.extend(rest(News { configuration: findings(1, name), ..News::default() }));
-        all.extend(rest(News { rejected: rejected(name, true), ..News::default() }));
+        let mut unrecorded = Samples::new(fleet);
+        for rejected in [rejected(name, true), settled(name)] {
+            all.extend(unrecorded.pass(vec![aligned("another")], &News { rejected, ..News::default() }));
+        }
+        all.extend(rest(News { rejected: rejected(name, false), ..News::default() }));
         all.extend(rest(News { rejected: recorded(name), ..News::default() }));
         all.extend(rest(News { stopped: stopped(name), ..News::default() }));
         all.extend(rest(News { silent: silent(name), ..News::default() }));
-        all.extend(rest(News { refused: refused(name), ..News::default() }));
+        let mut refusing = Samples::new(fleet);
+        let news = News { refused: refused(name), refusing: self::refusing(name), ..News::default() };
+        for news in [news, News::default()] {
+            all.extend(refusing.pass(vec![aligned("another")], &news));
+        }
         all.extend(rest(News { pages: Some(pages(name)), ..News::default() }));
         all.extend(rest(News { held: true, ..News::default() }));
         let source = source_of(fleet);
@@ -89,6 +98,7 @@ struct News {
     stopped: BTreeMap<Name, Stopped>,
     silent: BTreeMap<Name, Silent>,
     refused: Vec<Refused>,
+    refusing: BTreeMap<Name, Refusing>,
     pages: Option<Pages>,
     held: bool,
 }
@@ -150,6 +160,7 @@ impl Samples {
             rejected: &news.rejected,
             stopped: &news.stopped,
             refused: &news.refused,
+            refusing: &news.refusing,
             silent: &news.silent,
             pages: news.pages.as_ref(),
             is_full: false,
@@ -197,9 +208,11 @@ fn station(name: &str, settings: Vec<SettingDrift>, service: Service) -> Arc<Sta
         settings,
         lifelines: vec![lifeline],
         formerly: Vec::new(),
+        number: format!("+44 {name}").into(),
         other_number: None,
         begun: Vec::new(),
         setbacks: Vec::new(),
+        met: Vec::new(),
         set_aside: Extent::Nothing,
         taken: None,
         scope: Arc::default(),
@@ -246,6 +259,7 @@ fn findings(count: u32, name: &str) -> Vec<Finding> {
 fn report(name: &str) -> RejectedReport {
     RejectedReport {
         source: format!("reports/{name}.yaml"),
+        at: clock(),
         content: "3f9a1c0b7d24e6153f9a1c0b7d24e615".into(),
         id: Some(Uuid::nil().to_string()),
         station: Some(name.into()),
@@ -255,13 +269,22 @@ fn report(name: &str) -> RejectedReport {
 }
 
 fn rejected(name: &str, has_failed: bool) -> RejectedReports {
-    let failed =
-        has_failed.then(|| FailedTest { says: Says::Failed, by: Some("tech-07".into()), note: Some(name.into()) });
-    RejectedReports { rejected: vec![RejectedReport { failed, ..report(name) }], recorded: Vec::new(), last: 1 }
+    let failed = has_failed.then(|| FailedTest {
+        by: Some("tech-07".into()),
+        note: Some(name.into()),
+        says: Says::Failed,
+        ..FailedTest::default()
+    });
+    RejectedReports { rejected: vec![RejectedReport { failed, ..report(name) }], last: 1, ..RejectedReports::default() }
 }
 
 fn recorded(name: &str) -> RejectedReports {
-    RejectedReports { rejected: Vec::new(), recorded: vec![report(name)], last: 1 }
+    RejectedReports { recorded: vec![report(name)], last: 1, ..RejectedReports::default() }
+}
+
+fn settled(name: &str) -> RejectedReports {
+    let over = [(report(name).case(), Over::Settled { by: "tech-01".into() })].into();
+    RejectedReports { over, last: 1, ..RejectedReports::default() }
 }
 
 fn stopped(name: &str) -> BTreeMap<Name, Stopped> {
@@ -275,9 +298,13 @@ fn silent(name: &str) -> BTreeMap<Name, Silent> {
 
 fn refused(name: &str) -> Vec<Refused> {
     let (message, said) = ("told-1".into(), format!("the receiver answered 400: {name:?}"));
-    let refused =
-        Refused { seq: 1, webhook: name.into(), message, said, at: clock(), is_closed: true, ended: Vec::new() };
-    vec![refused]
+    let (title, severity) = (format!("{name}: pressing the red button did not reach help."), Severity::Critical);
+    let (webhook, at, ended) = (name.into(), clock(), Vec::new());
+    vec![Refused { seq: 1, webhook, message, said, at, is_closed: true, ended, title, severity }]
+}
+
+fn refusing(name: &str) -> BTreeMap<Name, Refusing> {
+    [(name.into(), Refusing { since: clock(), is_closed: true })].into()
 }
 
 fn pages(host: &str) -> Pages {

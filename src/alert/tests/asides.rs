@@ -122,6 +122,8 @@ fn an_end_whose_message_no_receiver_took_is_told_again_as_a_closed_case_is() {
     watch.clock = clock() + SignedDuration::from_hours(24);
     let message = watch.pass().messages.remove(0);
     assert_eq!(message.ended.len(), 1);
+    let refusing = Refusing { since: watch.clock, is_closed: true };
+    watch.refusing.insert(message.webhook.clone(), refusing);
     watch.refused.push(Refused {
         seq: 1,
         webhook: message.webhook.clone(),
@@ -130,6 +132,8 @@ fn an_end_whose_message_no_receiver_took_is_told_again_as_a_closed_case_is() {
         at: watch.clock,
         is_closed: true,
         ended: message.ended,
+        title: String::new(),
+        severity: Severity::Info,
     });
     assert_eq!(told(&mut watch, 25), None, "not before a reminder would be due");
     watch.restart();

@@ -1,8 +1,9 @@
 //! What is said first: buttons that call nobody, by the record or by their last test call.
 
+use super::super::body::form::{BodyTerms, For, Form};
 use super::fixture::*;
 use super::*;
-use crate::drift::{Drift, Elsewhere, LifelineService, Service, Setback, Standing, StationDrift};
+use crate::drift::{Drift, Elsewhere, LifelineService, Met, Service, Setback, Standing, StationDrift};
 use crate::ledger::Mark;
 use crate::script::Undecided;
 use crate::setting::Weight;
@@ -410,4 +411,57 @@ fn a_rename_that_is_taken_back_leaves_the_case_of_a_dead_button_open() {
         (told.len(), &*told[0].gists[0].key, told[0].gists[0].is_over),
         (1, "Skerry Coast Harbours/EQ-01", true)
     );
+}
+
+#[test]
+fn a_button_that_did_not_reach_help_stays_open_where_its_station_leaves_and_whoever_has_its_number_is_named() {
+    let mut watch = Watch::new();
+    let body = BodyTerms { of: For::Station, form: Form::Pager, ..BodyTerms::default() };
+    watch.terms.webhooks.push(Subscription { body, ..webhook("pager", &[Weight::Lifeline]) });
+    let failed = || vec![failed("2026-11-20T09:00:00Z", None)];
+    for name in ["BI-04", "HC-01"] {
+        watch.put(station(name, vec![], failed()));
+    }
+    watch.pass();
+    let number = watch.stations["HC-01"].number.clone();
+    watch.take("HC-01");
+    watch.put(Arc::new(StationDrift { number, ..(*aligned("HC-11")).clone() }));
+    let told = watch.pass();
+    let page = told.messages.iter().find(|message| &*message.webhook == "pager").unwrap();
+    let gone = "HC-01: pressing the red button did not reach help when the station left the inventory. Put a stand-in there. If \
+                HC-11 is the same unit, write formerly: HC-01.";
+    let gist = &page.gists[0];
+    assert!(gist.text.starts_with(gone) && !gist.is_over, "{}", gist.text);
+    assert_eq!((&*gist.key, gist.severity), ("Skerry Coast Harbours/HC-01", Severity::Critical));
+    let all = data(&told.messages[0].body);
+    assert!(summary(&all).starts_with(gone) && summary(&all).contains("BI-04: pressing the red button"), "{all}");
+    let next = all["withdrawn"][0]["next"]["do"].as_str().unwrap();
+    assert!(next.starts_with("If HC-11 is the same unit, write formerly: HC-01. If not, put it back"), "{next}");
+}
+
+#[test]
+fn what_whoever_was_there_met_is_news() {
+    let at = "2026-11-20T09:00:00Z".parse().unwrap();
+    let mut watch = Watch::new();
+    let one = || (*station("EQ-05", vec![setting("identity", Drift::InDoubt, "105", "108")], vec![])).clone();
+    watch.put(Arc::new(one()));
+    watch.pass();
+    let (title, value) = ("identity".into(), "108".into());
+    let elsewhere = Met::Elsewhere { title, value, station: "EQ-08".into(), at };
+    watch.put(Arc::new(StationDrift { met: vec![elsewhere], ..one() }));
+    let grown = told(&mut watch);
+    let met = "On 2026-11-20 09:00 UTC EQ-05 said 108, which is the identity of EQ-08: EQ-08 may have answered.";
+    assert!(summary(&grown).contains(met), "{grown}");
+    assert!(grown["grown"][0]["setbacks"][0].as_str().unwrap().starts_with(met), "{grown}");
+    let refused = Met::Refused { code: "file:secrets/access".into(), at, by: "tech-11".into() };
+    watch.put(Arc::new(StationDrift { met: vec![refused], ..one() }));
+    let grown = told(&mut watch);
+    let met = "EQ-05 refused file:secrets/access on 2026-11-20 09:00 UTC (tech-11).";
+    assert!(summary(&grown).contains(met) && grown["counts"]["grown"]["stations"] == 1, "{grown}");
+    let step = Setback::Refused { settings: vec!["unit mode".into()], at, by: "tech-11".into() };
+    watch.put(Arc::new(StationDrift { setbacks: vec![step], ..one() }));
+    let grown = told(&mut watch);
+    assert!(summary(&grown).contains("The station refused a step that changes the unit mode"), "{grown}");
+    watch.put(Arc::new(one()));
+    assert_eq!(told(&mut watch)["counts"]["eased"]["stations"], 1);
 }

@@ -12,8 +12,8 @@ use super::super::case::{Before, Case, Told};
 use super::super::topic::seen::Seen;
 use super::super::topic::station::{Memory, Station};
 use super::{
-    AlertTerms, Brake, Cases, Cause, FilesRead, Next, Pages, Pass, Reason, Refused, RejectedReports, ReportTaken,
-    ScriptToCallBack, Silent, Stopped, Subscription, ToCallBack, Verdict, Work, decide,
+    AlertTerms, Brake, Cases, Cause, FilesRead, Next, Pages, Pass, Reason, Refused, Refusing, RejectedReports,
+    ReportTaken, ScriptToCallBack, Silent, Stopped, Subscription, ToCallBack, Verdict, Work, decide,
 };
 use crate::brake::{Change, Held, Limit, Tally};
 use crate::drift::{Drift, InScope, LifelineService, Scope, Service, SettingDrift, Standing, StationDrift};
@@ -99,9 +99,11 @@ pub fn station(name: &str, settings: Vec<SettingDrift>, lifelines: Vec<LifelineS
         settings,
         lifelines,
         formerly: Vec::new(),
+        number: format!("+44 {name}").into(),
         other_number: None,
         begun: Vec::new(),
         setbacks: Vec::new(),
+        met: Vec::new(),
         set_aside: Extent::Nothing,
         taken: None,
     })
@@ -217,6 +219,7 @@ pub struct Watch {
     pub stopped: BTreeMap<Name, Stopped>,
     pub silent: BTreeMap<Name, Silent>,
     pub refused: Vec<Refused>,
+    pub refusing: BTreeMap<Name, Refusing>,
     pub pages: Option<Pages>,
     pub is_full: bool,
     pub clock: Timestamp,
@@ -256,6 +259,7 @@ impl Watch {
             stopped: BTreeMap::new(),
             silent: BTreeMap::new(),
             refused: Vec::new(),
+            refusing: BTreeMap::new(),
             pages: None,
             is_full: false,
             clock: "2026-11-20T10:00:00Z".parse().unwrap(),
@@ -358,6 +362,7 @@ impl Watch {
             rejected: &self.rejected,
             stopped: &self.stopped,
             refused: &self.refused,
+            refusing: &self.refusing,
             silent: &self.silent,
             pages: self.pages.as_ref(),
             is_full: self.is_full,

@@ -236,6 +236,18 @@ fn a_station_that_is_set_aside_as_out_of_service_is_aligned_in_nothing_that_a_pr
     );
 }
 
+#[test]
+fn what_is_set_aside_in_part_never_reads_as_aligned() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    watch.put(StationDrift { set_aside: Extent::Settings, ..(*aligned("EQ-01")).clone() }.into());
+    let data = data(&watch.pass().messages[0].body);
+    assert_eq!((&data["closed"][0]["standing"], &data["closed"][0]["set_aside"]), (&json!(null), &json!("settings")));
+    let first = "Right but for what is set aside: EQ-01 (East quay, EQ-01).";
+    assert!(data["summary"].as_str().unwrap().starts_with(first), "{data}");
+}
+
 /// A pass with as much to say as there can be: many reasons, a held change, things set aside, a commit.
 #[test]
 fn what_to_do_stands_before_the_cause_and_no_command_or_link_is_cut_however_much_there_is_to_say() {

@@ -1,7 +1,10 @@
 //! What is told of refused reports, and of those taken later.
 
-use serde_json::json;
+use std::collections::BTreeSet;
 
+use serde_json::{Value as Json, json};
+
+use super::super::body::form::{BodyTerms, For, Form};
 use super::fixture::*;
 use super::*;
 use crate::finding::{Code, Finding};
@@ -14,7 +17,8 @@ fn reason(line: u32) -> Finding {
 fn report(nth: usize, reasons: Vec<Finding>) -> RejectedReport {
     RejectedReport {
         source: format!("reports/{nth:03}.yaml"),
-        content: format!("{nth:x}"),
+        content: format!("{nth:032x}").chars().rev().collect(),
+        at: "2026-11-20T09:30:00Z".parse().unwrap(),
         id: Some(format!("019a{nth:04}")),
         station: Some("EQ-01".into()),
         reasons,
@@ -31,7 +35,7 @@ fn told(news: RejectedReports) -> Vec<Message> {
 }
 
 fn rejected(reports: Vec<RejectedReport>) -> RejectedReports {
-    RejectedReports { rejected: reports, recorded: Vec::new(), last: 9 }
+    RejectedReports { rejected: reports, last: 9, ..RejectedReports::default() }
 }
 
 #[test]
@@ -77,7 +81,8 @@ fn hundreds_of_them_are_one_bounded_message_with_exact_counts() {
             }
         }
         let taken = reports.clone();
-        let messages = told(RejectedReports { rejected: reports, recorded: taken, last: 9 });
+        let messages =
+            told(RejectedReports { rejected: reports, recorded: taken, last: 9, ..RejectedReports::default() });
         assert_eq!(messages.len(), 2);
         assert!(messages[0].body.len() <= LONGEST_BODY);
         let data = data(&messages[0].body);
@@ -95,7 +100,8 @@ fn hundreds_of_them_are_one_bounded_message_with_exact_counts() {
 
 #[test]
 fn one_that_is_on_record_after_all_is_told_as_such() {
-    let messages = told(RejectedReports { rejected: Vec::new(), last: 9, recorded: vec![report(1, vec![reason(4)])] });
+    let messages =
+        told(RejectedReports { last: 9, recorded: vec![report(1, vec![reason(4)])], ..RejectedReports::default() });
     let data = data(&messages[0].body);
     assert_eq!(
         data["summary"],
@@ -113,7 +119,7 @@ fn the_same_reports_are_the_same_message_and_nothing_is_none() {
     let others = [
         rejected(vec![report(2, vec![reason(4)])]),
         rejected(vec![report(1, vec![reason(5)])]),
-        RejectedReports { rejected: Vec::new(), recorded: one.rejected.clone(), last: 9 },
+        RejectedReports { recorded: one.rejected.clone(), last: 9, ..RejectedReports::default() },
         RejectedReports { recorded: one.rejected.clone(), ..one.clone() },
     ];
     for other in &others {
@@ -122,37 +128,55 @@ fn the_same_reports_are_the_same_message_and_nothing_is_none() {
     assert_ne!(told(one.clone())[0].id, told(one.clone())[1].id);
 }
 
+fn of(nth: usize, station: &str, says: Says) -> RejectedReport {
+    let lifelines = ["emergency".into()].into();
+    let failed = FailedTest { says, by: Some("tech-07".into()), lifelines, ..FailedTest::default() };
+    RejectedReport { station: Some(station.into()), failed: Some(failed), ..report(nth, vec![reason(4)]) }
+}
+
 /// What says that a button is dead reads as what it says, however it came to be rejected.
 #[test]
-fn a_rejected_report_of_a_failed_test_is_told_first_as_critical_with_who_made_it_and_their_note() {
-    let failed =
-        FailedTest { says: Says::Failed, by: Some("tech-01".into()), note: Some("lift A does not call".into()) };
-    let worse = RejectedReport { station: Some("FT-02".into()), failed: Some(failed), ..report(2, vec![reason(1)]) };
-    let messages = told(rejected(vec![report(1, vec![reason(4)]), worse]));
-    let data = data(&messages[0].body);
-    let first = "FT-02: a report that a test call failed was not recorded (by tech-01: lift A does not call). Keep a \
-                 stand-in until a test call reaches help. 2 field reports were rejected. First about EQ-01";
-    assert!(data["summary"].as_str().unwrap().starts_with(first), "{data}");
-    assert_eq!(data["severity"], "critical");
-    assert_eq!(data["reports"][0]["station"], "FT-02");
+fn a_rejected_report_of_a_failed_test_is_a_critical_case_of_its_own_with_who_made_it_and_their_note() {
+    let mut worse = of(2, "FT-02", Says::Failed);
+    worse.failed.as_mut().unwrap().note = Some("lift A does not call".into());
+    let messages = told(rejected(vec![report(1, vec![reason(4)]), worse.clone()]));
+    let data: Vec<Json> = messages.iter().map(|message| super::fixture::data(&message.body)).collect();
+    let settle = format!("stationkeep report --settle {} --by NAME --why TEXT", worse.case());
+    assert_eq!(
+        data[0]["summary"],
+        format!(
+            "FT-02: a report that a test call failed was not recorded (by tech-07: lift A does not call). Keep a stand-in until a \
+             test call reaches help. It was rejected (reports/002.yaml): The number 0121 is not quoted. Send it again, corrected. \
+             If there is no need to, run \"{settle}\"."
+        )
+    );
+    assert_eq!((&data[0]["severity"], &data[0]["count"]), (&json!("critical"), &json!(1)));
+    let entry = &data[0]["reports"][0];
+    assert_eq!(
+        (&entry["station"], &entry["key"], &entry["settle"]),
+        (&json!("FT-02"), &data[0]["key"], &json!(settle))
+    );
+    assert_eq!(entry["reasons"].as_array().map(Vec::len), Some(1));
+    // The other is told as ever.
+    let others: Vec<&Json> = data.iter().filter(|data| data["severity"] == "warning").collect();
+    assert_eq!(others.len(), 2);
+    assert!(others[0]["summary"].as_str().unwrap().starts_with("A field report about EQ-01 was rejected"));
 }
 
 #[test]
 fn of_several_that_say_that_a_button_does_not_work_all_are_named_and_the_surest_first() {
-    let of = |nth: usize, station: &str, says: Says| RejectedReport {
-        station: Some(station.into()),
-        failed: Some(FailedTest { says, by: Some("tech-07".into()), note: None }),
-        ..report(nth, vec![reason(4)])
-    };
     let some = vec![of(1, "NM-07", Says::MayHaveFailed), of(2, "HC-03", Says::MayBeDead), of(3, "FT-01", Says::Failed)];
     let first = "FT-01: a report that a test call failed was not recorded (by tech-07). NM-07: a report that may say that a \
                  test call failed was not recorded (by tech-07). HC-03: a report that may say that a button is dead was not \
                  recorded (by tech-07). Keep a stand-in at each until a test call reaches help.";
     let data = data(&told(rejected(some))[0].body);
     assert!(data["summary"].as_str().unwrap().starts_with(first), "{data}");
-    let many = (0..60).map(|nth| of(nth, &format!("S-{nth:02}"), Says::Failed)).collect();
-    let data = super::fixture::data(&told(rejected(many))[0].body);
-    assert!(data["summary"].as_str().unwrap().contains("The same of S-03, S-04, "), "{data}");
+    let many = (0..600).map(|nth| of(nth, &format!("S-{nth:02}"), Says::Failed)).collect();
+    let messages = told(rejected(many));
+    assert!(messages[0].body.len() <= LONGEST_BODY);
+    let data = super::fixture::data(&messages[0].body);
+    assert!(data["summary"].as_str().unwrap().contains("The same of S-"), "{data}");
+    assert_eq!(data["count"], 600);
 }
 
 #[test]
@@ -161,11 +185,91 @@ fn a_webhook_for_lifelines_alone_hears_of_the_report_that_a_button_did_not_reach
     watch.terms.webhooks = vec![webhook("duty", &[Weight::Lifeline])];
     watch.rejected = rejected(vec![report(1, vec![reason(4)])]);
     assert!(watch.pass().messages.is_empty());
-    let failed = FailedTest { says: Says::MayHaveFailed, by: Some("tech-07".into()), note: None };
-    watch.rejected = rejected(vec![RejectedReport { failed: Some(failed), ..report(2, vec![reason(4)]) }]);
+    watch.rejected = rejected(vec![of(2, "EQ-01", Says::MayHaveFailed)]);
     let told = watch.pass().messages;
     let data = data(&told[0].body);
     assert_eq!(data["severity"], "critical");
     let first = "EQ-01: a report that may say that a test call failed was not recorded (by tech-07). Keep a stand-in";
     assert!(data["summary"].as_str().unwrap().starts_with(first), "{data}");
+}
+
+/// A fleet that two pagers and a list watch, of which one takes lifelines alone.
+fn paged() -> Watch {
+    let mut watch = Watch::new();
+    let body = |form| BodyTerms { of: For::Station, form, ..BodyTerms::default() };
+    let one = |name, weights: &[Weight], form| Subscription { body: body(form), ..webhook(name, weights) };
+    watch.terms.webhooks =
+        vec![one("pager", &[Weight::Lifeline], Form::Pager), one("am", &Weight::ALL, Form::Alertmanager)];
+    watch
+}
+
+/// Key, and whether it is over, of all that a webhook is told.
+fn gists(verdict: &Verdict, webhook: &str) -> Vec<(String, bool)> {
+    let own = verdict.messages.iter().filter(|message| *message.webhook == *webhook);
+    own.flat_map(|message| &message.gists).map(|gist| (gist.key.clone(), gist.is_over)).collect()
+}
+
+#[test]
+fn each_of_two_that_are_on_record_in_one_pass_closes_the_case_it_opened_wherever_that_was_heard() {
+    let mut watch = paged();
+    let some = [of(1, "EQ-01", Says::Failed), of(2, "EQ-02", Says::Failed)];
+    watch.rejected = rejected(some.to_vec());
+    let key = |report: &RejectedReport| format!("Skerry Coast Harbours/report {}", report.case());
+    let keys = |is_over: bool| some.iter().map(|one| (key(one), is_over)).collect::<BTreeSet<_>>();
+    let told = watch.pass();
+    for webhook in ["pager", "am"] {
+        assert_eq!(gists(&told, webhook).into_iter().collect::<BTreeSet<_>>(), keys(false), "{webhook}");
+    }
+    watch.restart();
+    watch.minutes(1);
+    let over = some.iter().map(|one| (one.case(), Over::Recorded)).collect();
+    watch.rejected = RejectedReports { recorded: some.to_vec(), over, last: 9, ..RejectedReports::default() };
+    let told = watch.pass();
+    for webhook in ["pager", "am"] {
+        assert_eq!(gists(&told, webhook).into_iter().collect::<BTreeSet<_>>(), keys(true), "{webhook}");
+    }
+    let said = &told.messages[0].gists[0].text;
+    assert!(said.ends_with("the report that was rejected before (reports/001.yaml) is on record now."), "{said}");
+    watch.minutes(1000);
+    assert!(watch.pass().messages.is_empty() && watch.next_reminder().is_none());
+}
+
+#[test]
+fn one_that_nobody_sends_again_is_told_at_reminders_and_to_lists_at_every_full_pass() {
+    let mut watch = paged();
+    watch.rejected = rejected(vec![of(1, "EQ-01", Says::Failed)]);
+    watch.pass();
+    watch.minutes(15);
+    watch.is_full = true;
+    assert_eq!(gists(&watch.verdict(), "am").len(), 1);
+    watch.is_full = false;
+    watch.restart();
+    watch.minutes(45);
+    let told = watch.pass();
+    let said = &told.messages.iter().find(|message| &*message.webhook == "pager").unwrap().gists[0];
+    let first = "EQ-01: a report that a test call failed is still not recorded (by tech-07). Keep a stand-in until a test call \
+                 reaches help. It was rejected on 2026-11-20 09:30 UTC (reports/001.yaml). Send it again, corrected.";
+    assert!(said.text.starts_with(first) && !said.is_over, "{}", said.text);
+    // Someone says that there is no need to.
+    watch.rejected.over = [(of(1, "", Says::Failed).case(), Over::Settled { by: "tech-01".into() })].into();
+    let told = watch.pass();
+    let over = &told.messages[0].gists[0];
+    assert!(
+        over.is_over && over.text.starts_with("EQ-01: tech-01 says that the report that was rejected"),
+        "{}",
+        over.text
+    );
+}
+
+#[test]
+fn one_that_is_answered_before_it_was_ever_told_is_no_case() {
+    let mut watch = paged();
+    let one = of(1, "EQ-01", Says::Failed);
+    let over = [(one.case(), Over::Answered)].into();
+    watch.rejected = RejectedReports { rejected: vec![one], over, last: 9, ..RejectedReports::default() };
+    // The list takes everything, and hears that a report was rejected.
+    let told = watch.pass();
+    assert_eq!(told.messages.iter().map(|message| &*message.webhook).collect::<Vec<_>>(), ["am"]);
+    watch.minutes(1000);
+    assert!(watch.pass().messages.is_empty());
 }

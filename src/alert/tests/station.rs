@@ -560,3 +560,30 @@ fn a_station_with_a_new_name_takes_its_case_along() {
         assert!(watch.pass().is_empty());
     }
 }
+
+/// A pager closes a case by its key: that of one must not be another's.
+#[test]
+fn a_new_station_with_the_old_name_of_a_renamed_one_has_a_key_of_its_own() {
+    let mut watch = Watch::new();
+    watch.put(differs("EQ-01", "identity", "121"));
+    watch.pass();
+    watch.take("EQ-01");
+    let renamed = StationDrift { formerly: vec!["EQ-01".into()], ..(*differs("NQ-01", "identity", "121")).clone() };
+    watch.put(Arc::new(renamed));
+    assert_eq!(watch.heard(), NOTHING);
+    // The old name is nobody's any more, and then another unit's.
+    watch.put(differs("NQ-01", "identity", "121"));
+    watch.put(differs("EQ-01", "identity", "125"));
+    let opened = watch.pass();
+    let own = opened.messages[0].gists[0].key.clone();
+    assert_eq!((heard(&opened).concat(), &*own), ("on-call opened EQ-01".into(), "Skerry Coast Harbours/EQ-01 (2)"));
+    watch.restart();
+    watch.put(differs("EQ-01", "identity", "126"));
+    assert_eq!(watch.pass().messages[0].gists[0].key, own);
+    watch.put(aligned("NQ-01"));
+    let closed = watch.pass();
+    assert_eq!(closed.messages[0].gists[0].key, "Skerry Coast Harbours/EQ-01");
+    watch.put(aligned("EQ-01"));
+    let closed = watch.pass();
+    assert_eq!((&closed.messages[0].gists[0].key, closed.messages[0].gists[0].is_over), (&own, true));
+}

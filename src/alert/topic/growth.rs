@@ -21,7 +21,8 @@ pub fn changed(was: &Seen, is: &Seen) -> BTreeSet<Weight> {
     let mut lifelines = was.lifelines.keys().chain(is.lifelines.keys());
     let of_lifelines = lifelines.any(|name| service(was, name) != service(is, name)).then_some(Weight::Lifeline);
     let of_visits = (was.unheard != is.unheard).then(|| was.weight.max(is.weight));
-    of_settings.chain(of_lifelines).chain(of_visits).collect()
+    let of_met = (was.met != is.met).then(|| was.weight.max(is.weight));
+    of_settings.chain(of_lifelines).chain(of_visits).chain(of_met).collect()
 }
 
 fn essence(setting: &SeenSetting) -> (Drift, Weight, &ShownValue, &ShownValue) {
@@ -46,7 +47,7 @@ pub fn only_eased(was: &Seen, is: &Seen) -> bool {
         Some(was) => no_worse_service(was, is),
         None => fixed && is.service == Service::Untested,
     });
-    let visits = is.unheard.is_subset(&was.unheard);
+    let visits = is.unheard.is_subset(&was.unheard) && is.met.is_subset(&was.met);
     // Standings are ordered the worst first.
     settings && lifelines && visits && is.weight <= was.weight && is.standing >= was.standing
 }

@@ -15,3 +15,4 @@ pub mod seen;
 pub mod silent;
 pub mod station;
 pub mod trouble;
+pub mod unrecorded;

@@ -74,6 +74,9 @@ pub struct Known {
     /// The file of the inventory that it stands in.
     #[serde(with = "kept")]
     pub file: Name,
+    /// The number that rings it.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub number: String,
     /// Its lifeline settings that are managed. What once was one counts on while it is managed.
     #[serde(with = "kept::set", default, skip_serializing_if = "BTreeSet::is_empty")]
     pub watched: BTreeSet<Name>,
@@ -195,6 +198,7 @@ impl Known {
             site: drift.site.clone(),
             location: drift.location.clone(),
             file: drift.file.clone(),
+            number: drift.number.to_string(),
             watched: watched.map(|setting| setting.name.clone()).collect(),
             lost_heard: heard.filter(|_| !lost.is_empty()).cloned().collect(),
             lost,

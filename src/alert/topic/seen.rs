@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use crate::alert::case::{Condition, Severity};
 use crate::alert::kept;
 use crate::alert::mark::{Mark, MarkHasher};
-use crate::drift::{Begun, Drift, LifelineService, Service, Standing, StationDrift, held_text, value_text};
+use crate::drift::{Begun, Drift, LifelineService, Service, Setback, Standing, StationDrift, held_text, value_text};
 use crate::ledger::State;
 use crate::setting::{Name, Value, Weight};
 
@@ -33,6 +33,9 @@ pub struct Seen {
     /// Visits of which nothing was heard for 24 hours: script and time of each.
     #[serde(with = "kept::set", default, skip_serializing_if = "BTreeSet::is_empty")]
     pub unheard: BTreeSet<Name>,
+    /// What whoever was there met: steps and codes refused, another station's words.
+    #[serde(with = "kept::set", default, skip_serializing_if = "BTreeSet::is_empty")]
+    pub met: BTreeSet<Name>,
 }
 
 /// One drifting setting.
@@ -109,6 +112,7 @@ impl Seen {
             settings: settings.collect(),
             lifelines: failing.collect(),
             unheard: begun.iter().filter(|begun| begun.is_silent).map(unheard).collect(),
+            met: refused_steps(drift).chain(drift.met.iter().map(|met| met.key().into())).collect(),
         })
     }
 
@@ -167,7 +171,7 @@ impl Seen {
 
     /// Equal where there is nothing new to tell. Where a station hangs and which line wants a value is no news.
     pub fn mark(&self) -> Mark {
-        let Seen { site: _, location: _, standing, weight, settings, lifelines, unheard } = self;
+        let Seen { site: _, location: _, standing, weight, settings, lifelines, unheard, met } = self;
         let mut hasher = MarkHasher::new();
         hasher.text("seen").text(standing.as_str()).text(weight.as_str());
         for (name, SeenSetting { drift, weight, wanted, held, fixed_at: _ }) in settings {
@@ -187,6 +191,9 @@ impl Seen {
         }
         for visit in unheard {
             hasher.text("unheard").text(visit);
+        }
+        for met in met {
+            hasher.text("met").text(met);
         }
         hasher.mark()
     }
@@ -215,6 +222,14 @@ impl SeenLifeline {
             fixed_at: None,
         }
     }
+}
+
+/// The steps of what is wanted that it refused.
+fn refused_steps(drift: &StationDrift) -> impl Iterator<Item = Name> {
+    drift.setbacks.iter().filter_map(|setback| match setback {
+        Setback::Refused { settings, at, by: _ } => Some(format!("{} {at}", settings.join(", ")).into()),
+        Setback::Failed { .. } => None,
+    })
 }
 
 fn unheard(Begun { visit: _, by: _, at, script, is_silent: _ }: &Begun) -> Name {

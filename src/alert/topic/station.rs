@@ -1,7 +1,8 @@
 //! Stations: one case each, from the first drift to the last. What is no longer managed there (`scope`) is told with it, and
 //! so is a fix that did not stick (`fixes`). A station that vanishes from the inventory is withdrawn, once.
 
-use std::collections::BTreeSet;
+use std::cell::LazyCell;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
@@ -11,7 +12,7 @@ use super::fixes::{Fix, fixes, note_fixes};
 use super::growth::{changed, eased_for, only_eased};
 use super::scope::{Known, Losses};
 use super::seen::Seen;
-use crate::alert::case::{Before, Severity, Told, forgotten_after, fresh};
+use crate::alert::case::{Before, Case, Severity, Told, forgotten_after, fresh};
 use crate::alert::cases::{Cases, ToLookAt};
 use crate::alert::kept;
 use crate::alert::pass::Pass;
@@ -160,14 +161,30 @@ pub fn subjects<'p>(
     terms: &AlertTerms,
 ) -> Vec<StationSubject<'p>> {
     let reported: BTreeSet<&str> = pass.cause.reports.iter().map(|report| &*report.station).collect();
+    let renamed = LazyCell::new(|| renamed(cases));
     let one = |(name, drift): (&Name, &Option<&'p Arc<StationDrift>>)| {
         let before = cases.before::<Station>(name);
-        match drift {
-            Some(drift) => present(name, before, drift, terms, (reported.contains(&**name), pass.clock)),
-            None => gone(name, before),
+        let Some(drift) = drift else { return gone(name, before) };
+        let mut subject = present(name, before, drift, terms, (reported.contains(&**name), pass.clock));
+        if subject.now.is_some() && subject.open().is_none() && subject.known_as() == name && renamed.contains(name) {
+            subject.open_as(free(name, &renamed, pass.stations));
         }
+        subject
     };
     look.stations.iter().map(one).collect()
+}
+
+/// The names by which receivers know open cases of stations that have other names now.
+fn renamed(cases: &Cases) -> BTreeSet<Name> {
+    let all = cases.rows_of::<Station>().filter(|(_, row)| row.contains("\"opened_as\""));
+    all.filter_map(|(name, _)| cases.before::<Station>(name).case()?.memory.opened_as.clone()).collect()
+}
+
+/// What no case is known by and no station is called: "EQ-01 (2)".
+fn free(name: &Name, renamed: &BTreeSet<Name>, stations: &[Arc<StationDrift>]) -> Name {
+    let is_free = |one: &Name| !renamed.contains(one) && stations.iter().all(|drift| drift.station != *one);
+    let mut others = (2_u64..).map(|nth| Name::from(format!("{name} ({nth})")));
+    others.find(is_free).unwrap_or_else(|| name.clone())
 }
 
 fn gone<'p>(name: &Name, before: Before<Seen, Memory>) -> StationSubject<'p> {
@@ -205,6 +222,14 @@ fn present<'p>(
 }
 
 impl<'p> StationSubject<'p> {
+    /// Makes its case be known by this name: another case goes by the station's own.
+    fn open_as(&mut self, name: Name) {
+        let mut case =
+            self.before.case().cloned().unwrap_or_else(|| Case::new(None, BTreeMap::new(), Memory::default()));
+        case.memory.opened_as = Some(name);
+        self.before = Before::Case(case);
+    }
+
     /// The name by which receivers know its case: the same from the first message to the last.
     pub fn known_as(&self) -> &Name {
         self.memory().and_then(|memory| memory.opened_as.as_ref()).unwrap_or(&self.name)
@@ -239,6 +264,12 @@ impl<'p> StationSubject<'p> {
     /// What was known of it, where that is more than that there was one.
     pub fn known(&self) -> Option<&Known> {
         self.memory()?.known.as_ref()
+    }
+
+    /// The station that has its number, where it is gone: it may be the same unit.
+    pub fn heir<'s>(&self, stations: &'s [Arc<StationDrift>]) -> Option<&'s Name> {
+        let number = &self.known().filter(|_| self.drift().is_none())?.number;
+        stations.iter().find(|drift| *drift.number == **number).map(|drift| &drift.station)
     }
 
     /// Its site and where it hangs, as far as they are known.

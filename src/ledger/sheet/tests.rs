@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use crate::inventory;
 use crate::keybook::sample::{TERN, keybook};
-use crate::setting::Codes;
+use crate::setting::{Codes, Reference};
 use crate::table::SHEET_LIMIT_BYTES;
 
 fn keybooks() -> Keybooks {
@@ -15,12 +15,16 @@ fn keybooks() -> Keybooks {
 }
 
 fn fleet() -> Inventory {
+    fleet_with(&keybooks())
+}
+
+fn fleet_with(keybooks: &Keybooks) -> Inventory {
     let text = "inventory: 1\nsites:\n  quay:\n    line: {kind: direct, country: GB}\n    stations:\n      \
                 EQ-01: {number: \"+441632960121\", model: tern-2, settings: {identity: \"0121\", emergency.primary: \"01632960101\"}}\n      \
                 EQ-02: {number: \"+441632960122\", model: tern-1}\n";
     let (raw, findings) = inventory::read(&"i.yaml".into(), text.as_bytes());
     assert!(findings.is_empty(), "{findings:#?}");
-    let (all, findings) = inventory::resolve(&[Arc::new(raw)], &keybooks(), &Codes::default());
+    let (all, findings) = inventory::resolve(&[Arc::new(raw)], keybooks, &Codes::default());
     assert!(!findings.iter().any(Finding::is_error), "{findings:#?}");
     all
 }
@@ -100,11 +104,11 @@ fn a_bad_header_rejects_the_sheet_and_says_all_that_is_wrong() {
         header_of(text.as_bytes()).iter().map(|one| format!("{} {}", one.place, one.message)).collect()
     };
     assert_eq!(
-        header("station,gate.secs,,identity,identity\nx\n"),
+        header("station,gate.secs,,identity,identity\nx,,y,,\n"),
         [
             "s.csv:1:9 \"gate.secs\" is not a setting of any model.",
-            "s.csv:1:19 This column has no name.",
             "s.csv:1:29 A second column is called \"identity\".",
+            "s.csv:1:19 This column has no name.",
             "s.csv:1:1 The sheet has no column \"at\".",
             "s.csv:1:1 The sheet has no column \"by\".",
         ]
@@ -119,6 +123,56 @@ fn a_bad_header_rejects_the_sheet_and_says_all_that_is_wrong() {
     assert_eq!((latin[0].code, latin[0].place.to_string().as_str()), (Code::NotText, "s.csv:2:5"));
     let long = vec![b'x'; SHEET_LIMIT_BYTES as usize + 1];
     assert_eq!(header_of(&long)[0].code, Code::FileTooLarge);
+}
+
+#[test]
+fn columns_without_a_name_are_one_mistake_and_none_where_they_hold_nothing() {
+    let commas = ",".repeat(900);
+    let row = |cell: &str| format!("{HEAD}{commas}\n{ROW}{}{cell}\n", &commas[1..]);
+    let said: Vec<String> = header_of(row(",y").replace(",,,y", ",z,,y").as_bytes())
+        .iter()
+        .map(|one| format!("{} {}", one.place, one.message))
+        .collect();
+    assert_eq!(said, ["s.csv:1:912 This column and another have no name."]);
+    assert!(rows(&row(","))[0].report.is_ok(), "spreadsheets leave columns of nothing at the end");
+    let many = header_of(format!("{HEAD}{}\n", ",".repeat(1 << 20)).as_bytes());
+    assert_eq!((many.len(), many[0].code), (1, Code::FileTooLarge));
+    assert_eq!(many[0].message, "The sheet has 1048579 columns, and at most 1024 are read.");
+}
+
+/// What the rows of a sheet say against each other.
+fn apart(text: &str) -> Vec<String> {
+    let table = Table::csv(&"s.csv".into(), text.as_bytes()).expect("a text");
+    let (keybooks, fleet) = (keybooks(), fleet());
+    let sheet = Sheet::read(&table, &keybooks, None).expect("a header");
+    sheet.rows_apart(&fleet).iter().map(|one| format!("{} {}", one.place, one.message)).collect()
+}
+
+#[test]
+fn rows_of_one_station_and_time_that_differ_are_named_at_both_cells() {
+    let head = "station,at,by,unit,gate.seconds,emergency.primary";
+    let rows = |one: &str, other: &str| {
+        apart(&format!("{head}\nEQ-01,2026-11-24,t,{one}\nEQ-01,2026-11-24T00:00:00Z,u,{other}\n"))
+    };
+    let expected = [
+        "s.csv:2:22 Line 3 says \"9,01632960101\" for \"emergency.primary\", of the same station and time.",
+        "s.csv:3:32 Line 2 says \"9,01632960102\" for \"emergency.primary\", of the same station and time.",
+    ];
+    assert_eq!(rows(",,\"9,01632960102\"", ",,\"9,01632960101\""), expected);
+    assert_eq!(rows(",7,", ",10,").len(), 2);
+    let reset = rows("new,,", ",10,");
+    assert_eq!(reset.len(), 2, "{reset:?}");
+    assert!(reset[0].starts_with("s.csv:2:20 ") && reset[1].starts_with("s.csv:3:1 "), "{reset:?}");
+    for fine in [rows(",7,", ",7,"), rows(",7,", ",,01632960101"), rows("new,7,", "new,7,")] {
+        assert!(fine.is_empty(), "{fine:?}");
+    }
+    assert!(rows(",700,", ",7,").is_empty(), "what no station holds is said of its row");
+    let other_day = format!("{head}\nEQ-01,2026-11-24,t,,7,\nEQ-01,2026-11-25,t,,8,\nEQ-02,2026-11-24,t,,,1\n");
+    assert!(apart(&other_day).is_empty());
+    let many: String = (0..500).map(|n| format!("EQ-01,2026-11-24,t,,{},\n", n % 90 + 1)).collect();
+    let said = apart(&format!("{head}\n{many}"));
+    assert_eq!(said.len(), 41);
+    assert_eq!(said[0], "s.csv:1:1 455 further cells of this sheet say otherwise than another row.");
 }
 
 #[test]
@@ -159,6 +213,24 @@ fn a_code_written_out_is_neither_said_nor_kept() {
 }
 
 #[test]
+fn of_a_row_full_of_mistakes_the_first_are_named_and_no_code_is_kept() {
+    let names: Vec<String> = (0..30).map(|nth| format!("x{nth}")).collect();
+    let settings: String = names.iter().map(|name| format!("  {name}: {{kind: number, min: 1, max: 9}}\n")).collect();
+    let book = keybook(&TERN.replace("  gate.seconds:", &format!("{settings}  gate.seconds:")));
+    let keybooks: Keybooks =
+        [(Name::from("tern-2"), book), (Name::from("tern-1"), keybooks()["tern-1"].clone())].into();
+    let wrong = "1E9,".repeat(30);
+    let text = format!("{HEAD},{},access\n{ROW},{wrong}48151623\n", names.join(","));
+    let table = Table::csv(&"s.csv".into(), text.as_bytes()).unwrap();
+    let sheet = Sheet::read(&table, &keybooks, None).unwrap();
+    let fleet = fleet_with(&keybooks);
+    let row = sheet.rows(&fleet).next().unwrap();
+    let findings = row.report.unwrap_err();
+    assert_eq!((findings.len(), &*findings[20].message), (21, "The row has 11 mistakes besides."));
+    assert!(row.text.ends_with(",********\n"), "{}", row.text);
+}
+
+#[test]
 fn what_a_spreadsheet_makes_of_a_number_is_not_taken_for_it() {
     let (head, dial) = ("station,at,by,identity", "station,at,by,emergency.primary");
     assert_eq!(
@@ -174,7 +246,6 @@ fn what_a_spreadsheet_makes_of_a_number_is_not_taken_for_it() {
     for fine in ["0121", "0122", "122"] {
         assert!(one(head, &format!("{ROW},{fine}")).is_ok(), "{fine}");
     }
-    assert!(has_lost("0", "000") && has_lost("441632", "+441632") && !has_lost("0", "0") && !has_lost("", ""));
 }
 
 fn with_days(row: &str, days: Option<&str>) -> Result<Report, Vec<Finding>> {
@@ -205,9 +276,43 @@ fn the_columns_of_an_inventory_say_nothing_of_what_a_station_holds() {
     let row =
         |number: &str| one(head, &format!("EQ-01,quay,{number},\"East quay, ladder 1\",tern-2,2026-11-20,tech-07"));
     assert!(row("+441632960121").unwrap().left.is_empty());
-    let findings = row("+441632960122").unwrap_err();
-    assert_eq!(findings[0].place.to_string(), "s.csv:2:12");
-    assert_eq!(findings[0].message, "\"number\" is +441632960122, and the inventory says +441632960121 for EQ-01.");
+    for fine in ["01632 960121", "+44 (0)1632 960-121"] {
+        assert!(row(fine).is_ok(), "{fine}: as an inventory is made from it");
+    }
+    for other in ["+441632960122", "+44 1632 960122", "01632960122"] {
+        let findings = row(other).unwrap_err();
+        assert_eq!(findings[0].place.to_string(), "s.csv:2:12");
+        let said = "\"number\" is +441632960122, and the inventory says +441632960121 for EQ-01.";
+        assert_eq!(findings[0].message, said, "{other}");
+    }
+    for odd in ["garbage", "4.41633E+11", "441632960121", "1632960121"] {
+        let findings = row(odd).unwrap_err();
+        assert_eq!((findings.len(), findings[0].code), (1, Code::NotE164), "{odd}: {findings:?}");
+    }
+}
+
+#[test]
+fn a_row_whose_model_site_or_line_is_not_the_stations_may_be_about_another() {
+    let head = "station,at,by,model,site,line";
+    assert!(one(head, &format!("{ROW},tern-2,quay,direct")).is_ok());
+    let line = said(head, &format!("{ROW},tern-1,pier,nonsense"));
+    let expected = [
+        "s.csv:2:36 \"model\" is tern-1, and the inventory says tern-2 for EQ-01.",
+        "s.csv:2:43 \"site\" is pier, and the inventory says quay for EQ-01.",
+        "s.csv:2:48 \"line\" is nonsense, and the inventory says direct for EQ-01.",
+    ];
+    assert_eq!(line, expected);
+}
+
+#[test]
+fn a_stray_quote_loses_no_row_and_a_note_may_have_several_lines() {
+    let head = "station,at,by,note";
+    assert!(one(head, &format!("{ROW},\"lens cracked,\n12 inch\"")).is_ok());
+    let text = format!("{head}\n{ROW},\"open note\n{ROW},ok\n{ROW},12 inch\"\n");
+    let rows = rows(&text);
+    let findings = rows[0].report.as_ref().expect_err("rows would be lost");
+    assert_eq!(findings[0].place.to_string(), "s.csv:2:36");
+    assert_eq!(findings[0].message, "A quote opens here, and line 3 within it looks like a row.");
 }
 
 /// Written by a library that is not the one that reads.

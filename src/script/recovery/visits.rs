@@ -90,12 +90,21 @@ impl Visit<'_> {
         self.press(keys)
     }
 
+    /// The keys with every code spelt out: the factory's is in the keybook.
+    fn revealed(&self, keys: &Pressed) -> String {
+        let keybook = self.station.keybook();
+        let mut held = keybook.call.open.held().into_iter();
+        let printed = held.find_map(|id| keybook.setting(id).factory_code.as_ref());
+        let keyed = keys.reveal(&codes());
+        printed.map_or_else(|| keyed.clone(), |code| keyed.replace("{access}", code.reveal()))
+    }
+
     /// Keys one step as this turn goes.
     fn key(&mut self, call: &Call, step: &Step, turn: Turn) -> Heard {
         if !self.station.in_call() {
             assert!(self.open(&call.open), "it is rung again");
         }
-        let keys = step.keys.reveal(&codes());
+        let keys = self.revealed(&step.keys);
         match turn {
             Turn::Heard if self.press(&keys) => Heard::Accepted,
             Turn::Heard | Turn::Garbled => Heard::Refused,

@@ -91,6 +91,27 @@ fn a_step_that_was_refused_is_said_until_something_is_made_known_of_what_it_stor
 }
 
 #[test]
+fn a_refused_step_is_no_setback_where_what_it_stores_is_not_wanted_or_is_held() {
+    let wanted = station(TERN, ALL_WANTED);
+    let held = report(&ALL_HELD.replace("\"121\"", "\"120\""));
+    let script = there(&wanted, &fold(&wanted.keybook, [&held], |_| None)).unwrap().expect("a script");
+    let issued = issued(&script, Timestamp::UNIX_EPOCH);
+    let reports = [held, of(10, &script, Heard::Refused, None)];
+    let record = fold(&wanted.keybook, &reports, |digest| (*digest == issued.digest).then_some(&issued));
+    let setbacks = |wanted: &str| {
+        let drift = look(&station(TERN, wanted), &record, RULES, "2026-11-22T00:00:00Z".parse().unwrap());
+        drift.setbacks.len()
+    };
+    // Something else is to be keyed.
+    let all = ALL_WANTED.replace("gate.seconds: 7", "gate.seconds: 9");
+    assert_eq!(setbacks(&all), 1);
+    for wanted in [all.replace("\"121\"", "\"120\""), all.replace("identity: \"121\", ", "")] {
+        assert_ne!(wanted, all);
+        assert_eq!(setbacks(&wanted), 0, "{wanted}");
+    }
+}
+
+#[test]
 fn a_button_that_nobody_knows_to_call_anyone_may_call_nobody_until_its_step_and_no_time_is_told() {
     let station = station(TERN, ALL_WANTED);
     let script = there(&station, &Record::blank(&station.keybook)).unwrap().expect("a script");

@@ -83,6 +83,9 @@ CREATE TABLE outbox (
     stands_for TEXT,
     -- 1 where it only says how another webhook fares: that it was refused is told nobody else.
     about_webhooks BIGINT NOT NULL DEFAULT 0,
+    -- What it says first, and how urgent that is.
+    title TEXT NOT NULL DEFAULT '',
+    severity TEXT NOT NULL DEFAULT '',
     UNIQUE (id, webhook)
 );
 CREATE INDEX outbox_waiting ON outbox (webhook, seq) WHERE delivered_ms IS NULL AND refused_ms IS NULL;

@@ -314,6 +314,16 @@ fn a_code_in_doubt_between_the_factory_s_and_the_new_one_is_true_where_the_stati
     walked(&station(EIDER, wanted), held, &turns).unwrap();
 }
 
+/// Found by chance: the next script keys the factory's code, which opened the call.
+#[test]
+fn after_a_step_that_nothing_was_heard_of_the_next_script_may_key_the_code_that_opened_the_call() {
+    let wanted = "identity: \"205\", unit.mode: service, line.kind: pbx, emergency.primary: \"5\", emergency.backup: \"\", \
+                  lamp.mode: dark, speech.level: 30, call.minutes: 10, access: {secret: \"file:new\"}";
+    let held = "unit.mode: service, line.kind: direct, emergency.primary: \"5\", emergency.backup: \"\", lamp.mode: dark, \
+                speech.level: 45, call.minutes: 10";
+    walked(&station(EIDER, wanted), held, &[Turn::Unheard; 2]).unwrap();
+}
+
 #[test]
 fn any_two_mishaps_in_a_row_at_steps_that_may_not_be_keyed_again_end_in_a_true_report() {
     let station = station(COMMIT, COMMIT_WANTED);
