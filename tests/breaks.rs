@@ -215,8 +215,8 @@ const BREAKS: [Break; 46] = [
     Break {
         what: "of a button that may be as it was again the longer way counts",
         file: "exposure_bound.rs",
-        text: "restored.push(goals_ms.min(again)",
-        instead: "restored.push(goals_ms.max(again)",
+        text: "goals_ms.min(restore_ms",
+        instead: "goals_ms.max(restore_ms",
     },
     Break {
         what: "what the order of many buttons comes to is told of others, too",
