@@ -13,7 +13,7 @@ struct Break {
     instead: &'static str,
 }
 
-const BREAKS: [Break; 46] = [
+const BREAKS: [Break; 45] = [
     Break {
         what: "the bound counts a command for every setting it helps",
         file: "landmarks.rs",
@@ -265,12 +265,6 @@ const BREAKS: [Break; 46] = [
         file: "exposure_search.rs",
         text: "node.firsts |= firsts;",
         instead: "return;",
-    },
-    Break {
-        what: "what keeps another button first is dropped for a state that does not",
-        file: "exposure_search.rs",
-        text: "other.cost == cost && firsts & !other.firsts == 0",
-        instead: "other.cost == cost",
     },
     Break {
         what: "a step that a button waits for counts as lost time",
