@@ -177,7 +177,7 @@ impl House {
     }
 
     /// What a pass does with the files.
-    async fn pass(&self) {
+    pub async fn pass(&self) {
         let moment = Moment { now: self.now(), files: later() };
         let view = self.fleet.lock().await.look(Some(Look::Whole), moment, &mut |_| {}).await.expect("a look");
         self.status.finish(PassStatus { in_use_since: view.in_use_since, ..PassStatus::default() });

@@ -213,7 +213,7 @@ fn broken_files_on_either_side_are_told_and_nothing_is_compared() {
     let old = old.display().to_string();
     let done = fleet.run(&["check", "--against", &old]).ended(2);
     assert!(done.err.contains("nothing can be compared with"), "{}", done.err);
-    let nowhere = fleet.run(&["check", "--against", "no-such-folder"]).ended(2);
+    let nowhere = fleet.run(&["check", "--against", "no-such-folder"]).ended(1);
     assert!(nowhere.err.contains("no-such-folder"), "{}", nowhere.err);
     fleet.write("config/inventory/fleet.yaml", "inventory: 1\nfleet: [\n");
     let here = fleet.run(&["check", "--against", &old]).ended(2);
@@ -317,6 +317,6 @@ fn a_revision_is_compared_as_its_checkout_would_be_keybooks_too_and_named_with_i
             ),
         "{said}"
     );
-    let unknown = fleet.run(&["check", "--against", "no-such-branch"]).ended(2).err;
-    assert!(unknown.contains("no-such-branch is not a folder, and no revision"), "{unknown}");
+    let unknown = fleet.run(&["check", "--against", "no-such-branch"]).ended(1).err;
+    assert!(unknown.contains("nothing can be compared with no-such-branch"), "{unknown}");
 }

@@ -268,7 +268,7 @@ fn a_long_export_is_taken_up_once_line_by_line_whenever_the_daemon_is_killed() {
     fleet.write("config/reports/all.jsonl", &export);
     let entries = || {
         let said = fleet.run(&["ledger", "verify"]).ended(0).out;
-        let count = said.split("whole: ").nth(1).and_then(|rest| rest.split(' ').next()?.parse::<u32>().ok());
+        let count = said.split("unchanged: ").nth(1).and_then(|rest| rest.split(' ').next()?.parse::<u32>().ok());
         count.unwrap_or_else(|| panic!("a count in {said}"))
     };
     let mut before = 0;
