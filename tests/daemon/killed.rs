@@ -131,6 +131,8 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
     let bad = bad_reports(&fleet);
     until("every refused report told", || (told_of(&receiver, &bad).len() >= bad.len()).then_some(()));
     let refused = nothing_is_stuck(&picky, &fleet, &receiver);
+    signal(daemon.pid(), "HUP");
+    how_the_refusals_stand_is_told(&picky, &receiver);
     let heard = receiver.heard().len();
     signal(daemon.pid(), "HUP");
     let heard = receiver.still(&daemon, heard);
@@ -181,6 +183,16 @@ fn nothing_is_stuck(picky: &Receiver, fleet: &Fleet, other: &Receiver) -> usize 
     until("the refusals told", || (told() > 0 || refused.is_empty()).then_some(()));
     assert!(told() <= refused.len() as u64, "{} of {}", told(), refused.len());
     refused.len()
+}
+
+/// What the other receiver heard last of a receiver that refuses messages is how it is: over, once a whole message was taken. A
+/// pass tells it.
+fn how_the_refusals_stand_is_told(picky: &Receiver, other: &Receiver) {
+    until("how the refusals stand", || {
+        let is_whole = picky.heard().last().is_some_and(|got| got.id.starts_with("told-"));
+        let last = other.heard().into_iter().rfind(|got| got.kind() == REFUSED);
+        last.is_none_or(|got| got.data()["state"] == if is_whole { "over" } else { "refused" }).then_some(())
+    });
 }
 
 /// The files in the reports folder that nobody can take, as they are named in alerts.
