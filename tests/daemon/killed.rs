@@ -131,8 +131,7 @@ fn whenever_it_is_killed_every_case_is_told_nothing_twice_and_all_in_order() {
     let bad = bad_reports(&fleet);
     until("every refused report told", || (told_of(&receiver, &bad).len() >= bad.len()).then_some(()));
     let refused = nothing_is_stuck(&picky, &fleet, &receiver);
-    signal(daemon.pid(), "HUP");
-    how_the_refusals_stand_is_told(&picky, &receiver);
+    how_the_refusals_stand_is_told(&daemon, &picky, &receiver);
     let heard = receiver.heard().len();
     signal(daemon.pid(), "HUP");
     let heard = receiver.still(&daemon, heard);
@@ -187,7 +186,8 @@ fn nothing_is_stuck(picky: &Receiver, fleet: &Fleet, other: &Receiver) -> usize 
 
 /// What the other receiver heard last of a receiver that refuses messages is how it is: over, once a whole message was taken. A
 /// pass tells it.
-fn how_the_refusals_stand_is_told(picky: &Receiver, other: &Receiver) {
+fn how_the_refusals_stand_is_told(daemon: &Daemon, picky: &Receiver, other: &Receiver) {
+    signal(daemon.pid(), "HUP");
     until("how the refusals stand", || {
         let is_whole = picky.heard().last().is_some_and(|got| got.id.starts_with("told-"));
         let last = other.heard().into_iter().rfind(|got| got.kind() == REFUSED);
